@@ -1,0 +1,132 @@
+"""Corners of the road, from the user's list or found in the curvature."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lapwright.quantities import DEG
+from lapwright.track.definition import CornerSpec
+from lapwright.track.plan import PlanCurve
+from lapwright.track.road import Array
+from lapwright.track.track import Corner
+
+STEP = 1.0
+"""Spacing [m] at which the curvature is looked at."""
+WIDEST = 600.0
+"""No bend wider than this radius [m] is a corner, whatever the rest of the road is like."""
+SHARE = 0.15
+"""A corner is tighter than this share of the curvature that is typical of the road's bends."""
+LEAST_ANGLE = 12.0 * DEG
+"""A corner turns at least this much [rad]."""
+JOIN = 25.0
+"""Two bends to the same side with less than this [m] between them are one corner."""
+LOBE = 5.0 * DEG
+"""A part that turns less than this [rad] does not count for the direction of a corner."""
+
+
+def find_corners(curve: PlanCurve, closed: bool) -> tuple[Corner, ...]:
+    """Corners found in the curvature, named T1, T2, ... in driving order.
+
+    A corner begins and ends where the road bends more than ``SHARE`` of the curvature typical of its bends (the
+    90th percentile over everything tighter than 2 km), or than 1 / ``WIDEST``; neighbours to the same side are joined
+    when little straight is between them; what turns less than ``LEAST_ANGLE`` is left out.
+    """
+    count = max(8, round(curve.length / STEP))
+    s = (np.arange(count) + 0.5) * (curve.length / count)
+    bend = curve.curvature(s)[0]
+    curved = np.abs(bend[np.abs(bend) > 1.0 / 2000.0])
+    if len(curved) == 0:
+        return ()
+    threshold = max(1.0 / WIDEST, SHARE * float(np.percentile(curved, 90)))
+    side = np.where(bend > threshold, 1, np.where(bend < -threshold, -1, 0))
+    runs = _join(_runs(side, closed), count, closed, JOIN * count / curve.length)
+    corners = []
+    for first, last, _ in runs:
+        start, end = _station(first, count, curve.length), _station(last + 1, count, curve.length)
+        corner = describe("", start, end, curve)
+        if corner.angle >= LEAST_ANGLE:
+            corners.append(corner)
+    # A corner across the line is the last one of the lap: its apex, or most of it, may lie on either side.
+    corners.sort(key=lambda c: c.apex)
+    return tuple(
+        Corner(f"T{i}", c.start, c.end, c.apex, c.direction, c.radius, c.angle)
+        for i, c in enumerate(corners, 1)
+    )
+
+
+def _station(index: int, count: int, length: float) -> float:
+    return (index % count if index != count else count) * (length / count)
+
+
+def _runs(side: np.ndarray, closed: bool) -> list[tuple[int, int, int]]:
+    """(first, last, side) of every run of samples to one side; ``last`` may pass the end of a closed lap."""
+    edges = np.flatnonzero(np.diff(side)) + 1
+    firsts = np.concatenate([[0], edges])
+    lasts = np.concatenate([edges - 1, [len(side) - 1]])
+    runs = [(int(a), int(b), int(side[a])) for a, b in zip(firsts, lasts, strict=True) if side[a]]
+    across = closed and len(runs) > 1 and side[0] and side[0] == side[-1]
+    if across:
+        head = runs.pop(0)
+        first, _, same = runs.pop()
+        runs.append((first, head[1] + len(side), same))
+    return runs
+
+
+def _join(
+    runs: list[tuple[int, int, int]], count: int, closed: bool, near: float
+) -> list[tuple[int, int, int]]:
+    joined: list[tuple[int, int, int]] = []
+    for run in runs:
+        if joined and joined[-1][2] == run[2] and run[0] - joined[-1][1] - 1 < near:
+            joined[-1] = (joined[-1][0], run[1], run[2])
+        else:
+            joined.append(run)
+    if closed and len(joined) > 1:
+        head, tail = joined[0], joined[-1]
+        if head[2] == tail[2] and head[0] + count - tail[1] - 1 < near:
+            joined = [*joined[1:-1], (tail[0], head[1] + count, tail[2])]
+    return joined
+
+
+def describe(name: str, start: float, end: float, curve: PlanCurve) -> Corner:
+    """What a corner from ``start`` to ``end`` [m] is like: side, apex, radius there, turning.
+
+    ``start > end`` runs across the line.
+    """
+    span = end - start if end > start else end - start + curve.length
+    count = max(16, int(np.ceil(span / (0.25 * STEP))))
+    along = (np.arange(count) + 0.5) * (span / count)
+    s = (start + along) % curve.length
+    bend = curve.curvature(s)[0]
+    tightest = float(np.max(np.abs(bend)))
+    apex = float(s[_middle_of_first(np.abs(bend) >= 0.999 * tightest)])
+    angle = float(np.sum(np.abs(bend)) * span / count)
+    radius = 1.0 / tightest if tightest > 0.0 else float("inf")
+    return Corner(name, start, end, apex, _direction(bend * span / count), radius, angle)
+
+
+def _middle_of_first(chosen: np.ndarray) -> int:
+    first = int(np.argmax(chosen))
+    after = np.flatnonzero(~chosen[first:])
+    last = first + int(after[0]) - 1 if len(after) else len(chosen) - 1
+    return (first + last) // 2
+
+
+def _direction(turned: Array) -> str:
+    sides = np.sign(turned)
+    bounds = np.concatenate([[0], np.flatnonzero(np.diff(sides)) + 1, [len(turned)]])
+    words: list[str] = []
+    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+        angle = float(np.sum(turned[a:b]))
+        word = "left" if angle > 0.0 else "right"
+        if abs(angle) >= LOBE and (not words or words[-1] != word):
+            words.append(word)
+    if not words:
+        total = float(np.sum(turned))
+        return "straight" if total == 0.0 else "left" if total > 0.0 else "right"
+    return "-".join(words)
+
+
+def named_corners(specs: tuple[CornerSpec, ...], curve: PlanCurve) -> tuple[Corner, ...]:
+    """The user's corners with side, apex, radius and turning filled in."""
+    return tuple(describe(spec.name, spec.start, spec.end, curve) for spec in specs)
