@@ -1,0 +1,208 @@
+"""The full four-wheel car at one point of the road: forces, motion, and what must hold.
+
+``car_point`` is written once and serves the optimal-control problem (symbols), the quasi-steady envelope and the
+channels of a lap (arrays). ISO 8855 axes: x forward, y left, z up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from lapwright.quantities import G
+from lapwright.track.road import grip_scale
+from lapwright.vehicle.driveline import POWER_SPEED_FLOOR, DriveCurve, differential_transfer
+from lapwright.vehicle.loads import WheelLoads, drag, wheel_loads
+from lapwright.vehicle.motion import Ride, RoadFrame, ride
+from lapwright.vehicle.parameters import Vehicle
+from lapwright.vehicle.smooth import positive
+from lapwright.vehicle.tyre import TyreForce, tyre_force
+
+PEDAL_BLEND = 0.01
+"""Width of the smooth split of the pedal axis: throttle and brake overlap by half a percent at rest, by nothing elsewhere."""
+
+
+class CarState(NamedTuple):
+    """The nine states: offset n [m], heading error xi [rad], velocities u, v [m/s], yaw rate r [rad/s], road-wheel angle
+    delta [rad], pedal [-1 full brake to 1 full throttle], lagged specific forces [m/s2]."""
+
+    n: Any
+    xi: Any
+    u: Any
+    v: Any
+    r: Any
+    delta: Any
+    pedal: Any
+    accel_long: Any
+    accel_lat: Any
+
+
+@dataclass(frozen=True)
+class CarPoint:
+    """Everything about the car at a point.
+
+    Attributes
+    ----------
+    rates : time derivatives of the first seven and the last two states of ``CarState``; the rates of delta and pedal
+        belong to the driver and are not in it
+    specific_long, specific_lat : specific force along and across the car [m/s2]
+    loads : wheel loads [N]
+    tyres : forces of the four tyres, in the order fl, fr, rl, rr
+    slip_angles : [rad] of the four wheels
+    spins : wheel speeds [rad/s]
+    torque_balance : four rows that are zero when every wheel's torques are in balance [N m]
+    ride : how the road carries the body
+    normal : force of the road that carries the mass [N], downforce not counted
+    brake, throttle : shares of the pedal's travel [-]
+    """
+
+    rates: dict[str, Any]
+    specific_long: Any
+    specific_lat: Any
+    loads: WheelLoads
+    tyres: tuple[TyreForce, ...]
+    slip_angles: tuple[Any, ...]
+    spins: tuple[Any, ...]
+    torque_balance: tuple[Any, ...]
+    ride: Ride
+    normal: Any
+    brake: Any
+    throttle: Any
+
+
+def split_pedal(pedal: Any) -> tuple[Any, Any]:
+    """Brake and throttle [0 to 1] of one pedal axis [-1 to 1]."""
+    return positive(-pedal, PEDAL_BLEND), positive(pedal, PEDAL_BLEND)
+
+
+def drive_force(vehicle: Vehicle, curve: DriveCurve | None, speed: Any, throttle: Any) -> Any:
+    """Force [N] at the contact patches of all driven wheels together at ``speed`` [m/s] and throttle [0 to 1]."""
+    line = vehicle.driveline
+    if curve is None:
+        full = line.efficiency * line.power / positive(speed, POWER_SPEED_FLOOR)
+        overrun = line.overrun_torque / line.wheel_radius
+    else:
+        full, overrun = curve.forces(speed)
+    return throttle * full - (1.0 - throttle) * overrun
+
+
+def wheel_torques(vehicle: Vehicle, force: Any, brake: Any) -> tuple[Any, Any, Any, Any]:
+    """Drive torque into the front and the rear axle and brake torque of one front and one rear wheel [N m]."""
+    line, radius = vehicle.driveline, vehicle.driveline.wheel_radius
+    share = {"front": 1.0, "rear": 0.0, "all": line.front_torque_share}[line.driven]
+    braking = brake * vehicle.brakes.peak_force * radius * 0.5
+    front = vehicle.brakes.front_share
+    return force * radius * share, force * radius * (1.0 - share), braking * front, braking * (1.0 - front)
+
+
+def axle_balance(
+    vehicle: Vehicle, driven: bool, torque: Any, braking: Any, forces: tuple[Any, Any], spins: tuple[Any, Any], inertia_torque: Any
+) -> tuple[Any, Any]:
+    """Two rows [N m] that vanish when the torques of an axle's two wheels balance.
+
+    ``torque`` comes through the differential, ``braking`` acts on each wheel, ``forces`` are the tyres' [N],
+    ``inertia_torque`` is what a wheel takes to change its spin with the car.
+    """
+    radius = vehicle.driveline.wheel_radius
+    left = -braking - radius * forces[0] - inertia_torque
+    right = -braking - radius * forces[1] - inertia_torque
+    if not driven:
+        return left, right
+    differential = vehicle.driveline.differential
+    if differential.type == "locked":
+        return left + right + torque, (spins[0] - spins[1]) * vehicle.chassis.mass * radius * radius
+    moved = differential_transfer(differential, torque, spins[0] - spins[1])
+    return left + 0.5 * torque - moved, right + 0.5 * torque + moved
+
+
+def wheel_kinematics(vehicle: Vehicle, state: CarState) -> tuple[tuple[Any, ...], tuple[Any, ...]]:
+    """Speed along each wheel's heading [m/s] and slip angle [rad] of the four wheels."""
+    c = vehicle.chassis
+    speeds, angles = [], []
+    for x, y, steer in (
+        (c.cg_to_front, 0.5 * c.track_front, state.delta),
+        (c.cg_to_front, -0.5 * c.track_front, state.delta),
+        (-c.cg_to_rear, 0.5 * c.track_rear, None),
+        (-c.cg_to_rear, -0.5 * c.track_rear, None),
+    ):
+        along, across = state.u - state.r * y, state.v + state.r * x
+        angle = -np.arctan(across / along)
+        if steer is None:
+            speeds.append(along)
+            angles.append(angle)
+        else:
+            speeds.append(along * np.cos(steer) + across * np.sin(steer))
+            angles.append(steer + angle)
+    return tuple(speeds), tuple(angles)
+
+
+def car_point(vehicle: Vehicle, curve: DriveCurve | None, road: RoadFrame, state: CarState, slips: Any) -> CarPoint:
+    """The car at a point of the road.
+
+    Parameters
+    ----------
+    vehicle
+        The car; its numbers may be symbols.
+    curve
+        Drive curve of a car with gears, None for a plain power.
+    road
+        The road under it.
+    state
+        The nine states.
+    slips
+        Slip ratios [-] of the four wheels, fl, fr, rl, rr.
+    """
+    c = vehicle.chassis
+    mass = c.mass
+    motion = ride(road, state.n, state.xi, state.u, state.v, state.accel_long, state.accel_lat)
+    loads = wheel_loads(c, vehicle.aero, state.u, mass * motion.normal, state.accel_long, state.accel_lat)
+    grip = grip_scale(state.n, road.grip_base, list(road.grip_bands))
+    along, angles = wheel_kinematics(vehicle, state)
+    axle_tyres = (vehicle.tyres.front, vehicle.tyres.front, vehicle.tyres.rear, vehicle.tyres.rear)
+    tyres = tuple(tyre_force(axle_tyres[i], loads[i], slips[i], angles[i], grip) for i in range(4))
+    spins = tuple(along[i] * (1.0 + slips[i]) / vehicle.driveline.wheel_radius for i in range(4))
+
+    cos, sin = np.cos(state.delta), np.sin(state.delta)
+    long = [tyres[i].long * cos - tyres[i].lat * sin for i in (0, 1)] + [tyres[2].long, tyres[3].long]
+    lat = [tyres[i].lat * cos + tyres[i].long * sin for i in (0, 1)] + [tyres[2].lat, tyres[3].lat]
+    specific_long = (sum(long) - drag(vehicle.aero, state.u)) / mass + motion.normal * motion.tilt_long
+    specific_lat = sum(lat) / mass + motion.normal * motion.tilt_lat
+    moment = (
+        c.cg_to_front * (lat[0] + lat[1])
+        - c.cg_to_rear * (lat[2] + lat[3])
+        + 0.5 * c.track_front * (long[1] - long[0])
+        + 0.5 * c.track_rear * (long[3] - long[2])
+    )
+    u_dot = specific_long + motion.gravity_long + motion.spin_long + state.v * state.r
+    brake, throttle = split_pedal(state.pedal)
+    torque_front, torque_rear, braking_front, braking_rear = wheel_torques(
+        vehicle, drive_force(vehicle, curve, state.u, throttle), brake
+    )
+    inertia_torque = vehicle.driveline.wheel_inertia * u_dot / vehicle.driveline.wheel_radius
+    driven = vehicle.driveline.driven
+    front = axle_balance(
+        vehicle, driven != "rear", torque_front, braking_front, (tyres[0].long, tyres[1].long), (spins[0], spins[1]), inertia_torque
+    )
+    rear = axle_balance(
+        vehicle, driven != "front", torque_rear, braking_rear, (tyres[2].long, tyres[3].long), (spins[2], spins[3]), inertia_torque
+    )
+    rates = {
+        "n": motion.n_dot,
+        "xi": state.r - motion.road_yaw_rate,
+        "u": u_dot,
+        "v": specific_lat + motion.gravity_lat + motion.spin_lat - state.u * state.r,
+        "r": moment / c.yaw_inertia,
+        "accel_long": (specific_long - state.accel_long) / c.load_transfer_time,
+        "accel_lat": (specific_lat - state.accel_lat) / c.load_transfer_time,
+    }
+    return CarPoint(
+        rates, specific_long, specific_lat, loads, tyres, angles, spins, front + rear, motion, mass * motion.normal, brake, throttle
+    )
+
+
+def static_loads(vehicle: Vehicle) -> tuple[float, float]:
+    """Load of one front and of one rear wheel [N] at rest on a level road."""
+    weight, share = vehicle.chassis.mass * G, vehicle.chassis.front_mass_share
+    return 0.5 * weight * share, 0.5 * weight * (1.0 - share)
