@@ -1,8 +1,8 @@
 """An invented circuit and an invented lap of it, for the tests of what is made from a lap.
 
-Nothing here is an optimum: a line of least curvature between the edges, a speed by forward and backward passes under a
-friction ellipse, and channels by simple formulas. It is smooth, closed and plausible, which is all that reading,
-drawing and printing need.
+Nothing here is an optimum: a line of least curvature between the edges, a speed by forward and backward
+passes under a friction ellipse, and channels by simple formulas. It is smooth, closed and plausible, which is
+all that reading, drawing and printing need.
 """
 
 from __future__ import annotations
@@ -63,11 +63,27 @@ class InventedTrack:
         slope = np.arctan(self.splines["z"](u, 1))
         o, one = np.zeros_like(u), np.ones_like(u)
         return RoadPoints(
-            s=s, x=x, y=y, z=z, heading=heading, slope=slope, bank=o, stretch=1 / np.cos(slope),
-            curvature=curvature, omega_x=o, omega_y=o, omega_z=curvature, omega_x_rate=o,
-            up_x=np.sin(slope), up_y=o, up_z=np.cos(slope), width_left=HALF_WIDTH * one, width_right=HALF_WIDTH * one,
-            grip_base=one, grip_bands=np.zeros((u.size, 0, 3)),
-        )  # fmt: skip
+            s=s,
+            x=x,
+            y=y,
+            z=z,
+            heading=heading,
+            slope=slope,
+            bank=o,
+            stretch=1 / np.cos(slope),
+            curvature=curvature,
+            omega_x=o,
+            omega_y=o,
+            omega_z=curvature,
+            omega_x_rate=o,
+            up_x=np.sin(slope),
+            up_y=o,
+            up_z=np.cos(slope),
+            width_left=HALF_WIDTH * one,
+            width_right=HALF_WIDTH * one,
+            grip_base=one,
+            grip_bands=np.zeros((u.size, 0, 3)),
+        )
 
 
 def _lay(straights: dict[str, float]) -> tuple[np.ndarray, list[tuple[str, float, float, float]]]:
@@ -85,7 +101,7 @@ def _lay(straights: dict[str, float]) -> tuple[np.ndarray, list[tuple[str, float
         knots += [s + ramp, s + ramp + arc, s + arc + 2 * ramp]
         values += [k, k, 0.0]
         s = knots[-1]
-    grid = np.linspace(0.0, s, int(round(s / STEP)) + 1)
+    grid = np.linspace(0.0, s, round(s / STEP) + 1)
     return np.column_stack([grid, np.interp(grid, knots, values)]), bends
 
 
@@ -112,14 +128,19 @@ def invented_track(start: float = 240.0) -> InventedTrack:
     x -= x[-1] * s / length
     y -= y[-1] * s / length
     z = 12.0 + 7.0 * np.sin(2 * np.pi * s / length) + 2.5 * np.sin(6 * np.pi * s / length + 1.0)
-    roll = int(round(start / STEP))
+    roll = round(start / STEP)
     shift = s[roll]
 
     def rolled(a: np.ndarray, jump: float = 0.0) -> np.ndarray:
         return np.concatenate([a[roll:-1], a[: roll + 1] + jump])
 
-    columns = {"x": rolled(x), "y": rolled(y), "z": rolled(z), "heading": rolled(heading, heading[-1]),
-               "curvature": rolled(table[:, 1])}  # fmt: skip
+    columns = {
+        "x": rolled(x),
+        "y": rolled(y),
+        "z": rolled(z),
+        "heading": rolled(heading, heading[-1]),
+        "curvature": rolled(table[:, 1]),
+    }
     grid = np.linspace(0.0, length, s.size)
     corners = []
     for name, a, b, angle in bends:
@@ -133,7 +154,7 @@ def invented_track(start: float = 240.0) -> InventedTrack:
                 "left" if angle > 0 else "right",
                 radius,
                 abs(angle),
-            )  # fmt: skip
+            )
         )
     corners.sort(key=lambda c: c.apex)
     at = {c.name: c.start for c in corners}
@@ -145,9 +166,15 @@ def invented_track(start: float = 240.0) -> InventedTrack:
     )
     report = TrackReport(length, 0.0, 0.0, 0.0, 0.0, 18.0, corners[0].apex, float(np.ptp(z)), 0.03, ())
     return InventedTrack(
-        "Fen Loop (invented)", True, length, tuple(corners), tuple(sorted(marks, key=lambda m: m.at)), report,
-        np.array([0.0, length]), {k: CubicSpline(grid, v) for k, v in columns.items()},
-    )  # fmt: skip
+        "Fen Loop (invented)",
+        True,
+        length,
+        tuple(corners),
+        tuple(sorted(marks, key=lambda m: m.at)),
+        report,
+        np.array([0.0, length]),
+        {k: CubicSpline(grid, v) for k, v in columns.items()},
+    )
 
 
 def _line(track: InventedTrack, s: np.ndarray) -> np.ndarray:
@@ -162,7 +189,7 @@ def _line(track: InventedTrack, s: np.ndarray) -> np.ndarray:
 
 def invented_lap(track: InventedTrack, kind: str = "target", step: float = 5.0, grip: float = 1.35) -> Lap:
     """A lap of ``track``: on the line of least curvature for a target, on the centreline for a baseline."""
-    m = int(round(track.length / step))
+    m = round(track.length / step)
     s = np.linspace(0.0, track.length, m + 1)[:-1]
     h = s[1] - s[0]
     road = track.road(s)
@@ -185,7 +212,7 @@ def invented_lap(track: InventedTrack, kind: str = "target", step: float = 5.0, 
     ring = lambda a: np.concatenate([a, a[:1]])  # noqa: E731
     gear = np.searchsorted([18.0, 26.0, 35.0, 45.0, 56.0], v) + 1
     ratio = np.array([3.1, 2.25, 1.75, 1.42, 1.18, 1.0])[gear - 1]
-    wheel = -np.deg2rad(0.0) + 14.0 * (2.5 * curvature + 0.0022 * ay)
+    wheel = 14.0 * (2.5 * curvature + 0.0022 * ay)
     load, flong, flat, glong, glat = _forces(mass, v, ax, ay, drive)
     use = np.clip(np.hypot(flong / glong, flat / glat), 0, 0.999)
     front = np.clip(use[:, :2].max(axis=1), 0, 1)
@@ -194,16 +221,41 @@ def invented_lap(track: InventedTrack, kind: str = "target", step: float = 5.0, 
         [(front > 0.97) & (rear > 0.97), front > 0.97, rear > 0.97], ["both", "front", "rear"], "none"
     )
     return Lap(
-        kind=kind, track_name=track.name, vehicle_name="Cup coupe (invented)", closed=True,
-        s=np.append(s, track.length), t=t, x=ring(x), y=ring(y), z=ring(road.z), n=ring(n), xi=ring(xi),
-        curvature=ring(curvature), speed=ring(v), pedal=ring(pedal), brake=ring(np.maximum(-pedal, 0)),
-        throttle=ring(np.maximum(pedal, 0)), brake_pressure=ring(np.maximum(-pedal, 0) * 90e5),
-        steering_wheel=ring(wheel), gear=ring(gear), engine_speed=ring(v / 0.31 * ratio * 4.1), accel_long=ring(ax),
-        accel_lat=ring(ay), yaw_rate=ring(v * curvature), sideslip=ring(-0.0012 * ay),
-        slip_angle_front=ring(0.0065 * ay), slip_angle_rear=ring(0.006 * ay), load=ring(load), grip_use=ring(use),
-        force_long=ring(flong), force_lat=ring(flat), grip_long=ring(glong), grip_lat=ring(glat),
-        slip_ratio=ring(0.08 * flong / glong), limiting_axle=ring(axle),
-    )  # fmt: skip
+        kind=kind,
+        track_name=track.name,
+        vehicle_name="Cup coupe (invented)",
+        closed=True,
+        s=np.append(s, track.length),
+        t=t,
+        x=ring(x),
+        y=ring(y),
+        z=ring(road.z),
+        n=ring(n),
+        xi=ring(xi),
+        curvature=ring(curvature),
+        speed=ring(v),
+        pedal=ring(pedal),
+        brake=ring(np.maximum(-pedal, 0)),
+        throttle=ring(np.maximum(pedal, 0)),
+        brake_pressure=ring(np.maximum(-pedal, 0) * 90e5),
+        steering_wheel=ring(wheel),
+        gear=ring(gear),
+        engine_speed=ring(v / 0.31 * ratio * 4.1),
+        accel_long=ring(ax),
+        accel_lat=ring(ay),
+        yaw_rate=ring(v * curvature),
+        sideslip=ring(-0.0012 * ay),
+        slip_angle_front=ring(0.0065 * ay),
+        slip_angle_rear=ring(0.006 * ay),
+        load=ring(load),
+        grip_use=ring(use),
+        force_long=ring(flong),
+        force_lat=ring(flat),
+        grip_long=ring(glong),
+        grip_lat=ring(glat),
+        slip_ratio=ring(0.08 * flong / glong),
+        limiting_axle=ring(axle),
+    )
 
 
 def _speed(curvature: np.ndarray, h: float, grip: float) -> tuple[np.ndarray, np.ndarray]:
@@ -245,8 +297,18 @@ def _forces(mass, v, ax, ay, drive):
 
 def mirrored(lap: Lap) -> Lap:
     """The same lap of the mirrored circuit: left and right change places."""
-    odd = ("y", "n", "xi", "curvature", "steering_wheel", "accel_lat", "yaw_rate", "sideslip", "slip_angle_front",
-           "slip_angle_rear")  # fmt: skip
+    odd = (
+        "y",
+        "n",
+        "xi",
+        "curvature",
+        "steering_wheel",
+        "accel_lat",
+        "yaw_rate",
+        "sideslip",
+        "slip_angle_front",
+        "slip_angle_rear",
+    )
     swap = [1, 0, 3, 2]
     wheels = ("load", "grip_use", "force_long", "grip_long", "grip_lat", "slip_ratio")
     return replace(

@@ -1,0 +1,1 @@
+"""A lap and what is read from it."""

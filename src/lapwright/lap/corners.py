@@ -13,13 +13,15 @@ from lapwright.track.definition import Landmark
 from lapwright.track.track import Corner, Track
 
 TURN_IN_SHARE = 0.2
-"""Turn-in is where the hand wheel passes this share of the corner's peak angle, towards the corner, for the last time."""
+"""Turn-in is where the hand wheel passes this share of the corner's peak angle, towards the corner, for the
+last time."""
 
 RELEASE_SHARE = 0.9
 """The release begins where the brake falls for the last time below this share of the zone's peak."""
 
 CLIP_TOLERANCE = 0.05
-"""The clipping point is the middle of the stretch within this distance [m] of the least gap to the inside edge."""
+"""The clipping point is the middle of the stretch within this distance [m] of the least gap to the inside
+edge."""
 
 
 @dataclass(frozen=True)
@@ -32,36 +34,42 @@ class LandmarkFix:
 
 @dataclass(frozen=True)
 class CornerReport:
-    """One corner of one lap. Stations in m along the centreline, inside the lap; speeds m/s; None = did not happen.
+    """One corner of one lap. Stations in m along the centreline, inside the lap; speeds m/s; None = did not
+    happen.
 
     Attributes
     ----------
     name, direction : of the track's corner
     start, end : stations of the corner on the road
-    entry : how the corner is entered: "brake" (a braking zone of its own), "shared" (the braking for an earlier corner
-        still runs), "lift" (throttle below ``FULL_THROTTLE``, no braking zone) or "flat" (throttle full all through)
+    entry : how the corner is entered: "brake" (a braking zone of its own), "shared" (the braking for an
+        earlier corner still runs), "lift" (throttle below ``FULL_THROTTLE``, no braking zone) or "flat"
+        (throttle full all through)
     shared_with : name of the corner that owns the braking, for "shared"
-    lift_at : last station before the braking (or the slowest point) where the throttle left ``FULL_THROTTLE``; None
-        when it has not been full since the corner before
-    brake_on : where the brake rises through ``phases.BRAKE_ON``; of several zones the one that takes off most speed
+    lift_at : last station before the braking (or the slowest point) where the throttle left
+        ``FULL_THROTTLE``; None when it has not been full since the corner before
+    brake_on : where the brake rises through ``phases.BRAKE_ON``; of several zones the one that takes off most
+        speed
     brake_on_before_start : distance from brake-on to the corner's start, negative inside the corner
     brake_on_speed, brake_on_gear : at brake-on
-    landmark_behind, landmark_ahead : nearest landmark the car has passed at brake-on, and nearest still to come
+    landmark_behind, landmark_ahead : nearest landmark the car has passed at brake-on, and nearest still to
+        come
     brake_peak, brake_peak_at : highest brake of the zone (share of peak pressure) and where
     release_at : where the brake falls for the last time below ``RELEASE_SHARE`` of that peak
     brake_off : where the brake falls below ``phases.BRAKE_ON``
-    brake_off_past_slowest : distance from the slowest point to brake-off, negative before it (no trail to the apex)
-    turn_in : last station, before the peak of the steering towards the corner, where it rises through ``TURN_IN_SHARE`` of
-        that peak; None when the wheel has not been unwound since the corner before
+    brake_off_past_slowest : distance from the slowest point to brake-off, negative before it (no trail to the
+        apex)
+    turn_in : last station, before the peak of the steering towards the corner, where it rises through
+        ``TURN_IN_SHARE`` of that peak; None when the wheel has not been unwound since the corner before
     turn_in_speed : speed there
     turn_in_by : "steering", or "curvature" of the path for a car without a hand wheel
-    slowest_at, slowest_speed, slowest_gear : least speed between the corner's start and end: the apex of this lap
+    slowest_at, slowest_speed, slowest_gear : least speed between the corner's start and end: the apex of this
+        lap
     clip_at, clip_gap : where the car's centre runs closest to the inside edge, and how close [m]
     lateral_max : greatest lateral acceleration between start and end, without sign [m/s2]
-    pick_up : where the throttle rises through ``phases.THROTTLE_ON`` for the last time before it is full; when the foot
-        never left the throttle, where it is least
-    full_throttle : first station after brake-off (or the lift) with throttle at ``phases.FULL_THROTTLE``; None when the
-        next corner comes first
+    pick_up : where the throttle rises through ``phases.THROTTLE_ON`` for the last time before it is full;
+        when the foot never left the throttle, where it is least
+    full_throttle : first station after brake-off (or the lift) with throttle at ``phases.FULL_THROTTLE``;
+        None when the next corner comes first
     pick_up_past_slowest, full_throttle_past_slowest : distance from the slowest point, negative before it
     entry_speed, exit_speed : at the corner's start and end
     time : from the corner's start to its end [s]
@@ -122,9 +130,9 @@ class _Place:
 def corner_reports(lap: Lap, track: Track) -> tuple[CornerReport, ...]:
     """Every corner of the track that the lap drives from start to end, in driving order.
 
-    A braking zone that slows for several corners belongs to the first: the first one whose apex (of the road) lies
-    beyond brake-on, or that holds the point where the zone's slowing ends. The corners after it that are reached
-    before the car gathers speed again are entered "shared".
+    A braking zone that slows for several corners belongs to the first: the first one whose apex (of the road)
+    lies beyond brake-on, or that holds the point where the zone's slowing ends. The corners after it that are
+    reached before the car gathers speed again are entered "shared".
 
     Parameters
     ----------
@@ -372,9 +380,10 @@ def nearest_landmark(report: CornerReport) -> LandmarkFix | None:
 def corner_sectors(reports: tuple[CornerReport, ...], lap: Lap) -> tuple[tuple[float, float], ...]:
     """One stretch of road for each corner, from where its entry begins to where that of the next begins.
 
-    The entry begins at the lift, else at brake-on, else at the corner's start, so the straight after a corner counts
-    for the corner that it is driven out of. Together the sectors are the whole lap: the first and the last sector of
-    an open one reach to its ends. Stations [m] grow through the tuple; on a closed track the last may pass the line.
+    The entry begins at the lift, else at brake-on, else at the corner's start, so the straight after a corner
+    counts for the corner that it is driven out of. Together the sectors are the whole lap: the first and the
+    last sector of an open one reach to its ends. Stations [m] grow through the tuple; on a closed track the
+    last may pass the line.
     """
     around = float(lap.s[-1] - lap.s[0]) if lap.closed else 0.0
     starts: list[float] = []

@@ -30,8 +30,10 @@ class Lap:
     brake_pressure : [Pa]
     steering_wheel : hand-wheel angle [rad]
     gear : number, 0 when the car has no gears; engine_speed : [rad/s], 0 when it has none
-    accel_long, accel_lat : specific force along and across the car, in the road plane [m/s2] (what an accelerometer feels)
-    yaw_rate : [rad/s]; sideslip : atan(v/u) [rad]; slip_angle_front, slip_angle_rear : mean of the axle's wheels [rad]
+    accel_long, accel_lat : specific force along and across the car, in the road plane [m/s2] (what an
+        accelerometer feels)
+    yaw_rate : [rad/s]; sideslip : atan(v/u) [rad]; slip_angle_front, slip_angle_rear : mean of the axle's
+        wheels [rad]
     load : (M, 4) wheel loads [N], in the order of ``WHEELS``
     grip_use : (M, 4) share of each tyre's peak grip in use [0 to 1]
     force_long, force_lat : (M, 4) tyre forces [N] in wheel axes
@@ -82,7 +84,8 @@ class Lap:
 
     @property
     def grip_use_front(self) -> Array:
-        """Share of the front axle's peak grip in use [0 to 1]: each wheel weighted with what it could give."""
+        """Share of the front axle's peak grip in use [0 to 1]: each wheel weighted with what it could
+        give."""
         return self._axle_use(0)
 
     @property

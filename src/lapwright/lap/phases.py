@@ -11,7 +11,8 @@ from lapwright.lap.lap import Array, Lap
 from lapwright.lap.unrolled import Unrolled, crossing, unroll
 
 BRAKE_ON = 0.05
-"""Share of peak brake pressure from which the brake counts as on; brake-on and brake-off are its crossings."""
+"""Share of peak brake pressure from which the brake counts as on; brake-on and brake-off are its
+crossings."""
 
 BRAKE_ZONE_PEAK = 0.10
 """A braking that never passes this share of peak pressure is a brush of the pedal, not a braking zone."""
@@ -26,7 +27,8 @@ FULL_THROTTLE = 0.95
 """Share of full throttle from which the throttle counts as full."""
 
 TRAIL_LATERAL_SHARE = 0.2
-"""Braking counts as trail braking while the more loaded axle uses more than this share of its lateral grip."""
+"""Braking counts as trail braking while the more loaded axle uses more than this share of its lateral
+grip."""
 
 PHASES = ("braking", "trail braking", "coast", "throttle")
 
@@ -35,9 +37,10 @@ PHASES = ("braking", "trail braking", "coast", "throttle")
 class BrakingZone:
     """One stretch with the brake on (definitions: ``BRAKE_ON``, ``BRAKE_ZONE_PEAK``, ``BRAKE_GAP``).
 
-    ``start``, ``end`` and ``peak_at`` are stations [m], inside the lap; ``start > end`` runs across the line of a
-    closed track. ``length`` [m] and ``duration`` [s] are from brake-on to brake-off, speeds in m/s, ``peak`` a share
-    of peak pressure. ``slowest_at`` is where the speed is least from brake-on until the car gathers speed again.
+    ``start``, ``end`` and ``peak_at`` are stations [m], inside the lap; ``start > end`` runs across the line
+    of a closed track. ``length`` [m] and ``duration`` [s] are from brake-on to brake-off, speeds in m/s,
+    ``peak`` a share of peak pressure. ``slowest_at`` is where the speed is least from brake-on until the car
+    gathers speed again.
     """
 
     start: float
@@ -54,9 +57,10 @@ class BrakingZone:
 def phases(lap: Lap) -> NDArray[np.str_]:
     """Phase of each row of a lap, one of ``PHASES``.
 
-    "braking": brake on (``BRAKE_ON``) with the car all but straight; "trail braking": brake on while an axle uses more
-    than ``TRAIL_LATERAL_SHARE`` of its lateral grip; "throttle": throttle at or above ``THROTTLE_ON``; "coast":
-    neither pedal. Common practice puts the borders at a few percent of pedal; they are ours.
+    "braking": brake on (``BRAKE_ON``) with the car all but straight; "trail braking": brake on while an axle
+    uses more than ``TRAIL_LATERAL_SHARE`` of its lateral grip; "throttle": throttle at or above
+    ``THROTTLE_ON``; "coast": neither pedal. Common practice puts the borders at a few percent of pedal; they
+    are ours.
     """
     lateral = np.zeros(lap.s.size)
     for axle in ("front", "rear"):
@@ -72,9 +76,9 @@ def phases(lap: Lap) -> NDArray[np.str_]:
 def braking_zones(lap: Lap) -> tuple[BrakingZone, ...]:
     """The braking zones of a lap in driving order, each once, by the station where it begins.
 
-    A zone runs from where the brake rises through ``BRAKE_ON`` to where it falls below it for at least ``BRAKE_GAP``.
-    On a closed track a zone may run across the line. On an open one a section that begins with the brake on begins
-    with a zone.
+    A zone runs from where the brake rises through ``BRAKE_ON`` to where it falls below it for at least
+    ``BRAKE_GAP``. On a closed track a zone may run across the line. On an open one a section that begins with
+    the brake on begins with a zone.
     """
     road = unroll(lap)
     first, last = (0.0, road.length) if road.length else (-np.inf, np.inf)

@@ -19,10 +19,10 @@ LABELS = ("kind", "track_name", "vehicle_name", "closed")
 def lap_at(lap: Lap, stations: Array) -> Lap:
     """The lap at other stations [m].
 
-    Numbers run along a monotone cubic through the rows (Fritsch & Carlson, SIAM J. Numer. Anal. 17 (1980) 238, as in
-    ``scipy.interpolate.PchipInterpolator``), which never leaves the range of the two rows beside it: no brake above
-    1, no time that runs backward. Gear and limiting axle keep the value of the row before. At a row of the lap the
-    row itself comes back.
+    Numbers run along a monotone cubic through the rows (Fritsch & Carlson, SIAM J. Numer. Anal. 17 (1980)
+    238, as in ``scipy.interpolate.PchipInterpolator``), which never leaves the range of the two rows beside
+    it: no brake above 1, no time that runs backward. Gear and limiting axle keep the value of the row before.
+    At a row of the lap the row itself comes back.
 
     Parameters
     ----------
@@ -59,7 +59,9 @@ def lap_at(lap: Lap, stations: Array) -> Lap:
 
 
 def resample(lap: Lap, step: float) -> Lap:
-    """The lap on an even grid whose spacing is ``step`` [m] or the next smaller one that ends on the last row."""
+    """The lap on an even grid whose spacing is ``step`` [m] or the next smaller one that ends on the last
+    row.
+    """
     if not step > 0:
         raise ValueError(f"step is {step:g} m: a positive distance is needed")
     span = float(lap.s[-1] - lap.s[0])

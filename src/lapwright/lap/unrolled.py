@@ -1,8 +1,11 @@
-"""A closed lap laid out three times in a row, so that nothing that crosses the start line is a special case."""
+"""A closed lap laid out three times in a row, so that nothing that crosses the start line is a special
+case.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -55,7 +58,7 @@ class Unrolled:
 
 def unroll(lap: Lap) -> Unrolled:
     """Lay out a lap for reading (see ``Unrolled``)."""
-    channels = {
+    channels: dict[str, Any] = {
         "s": lap.s,
         "t": lap.t,
         "speed": lap.speed,
@@ -70,7 +73,7 @@ def unroll(lap: Lap) -> Unrolled:
     if not lap.closed:
         return Unrolled(length=0.0, **channels)
     step = {"s": float(lap.s[-1] - lap.s[0]), "t": lap.time}
-    tiled = {}
+    tiled: dict[str, Any] = {}
     for name, values in channels.items():
         once, shift = values[:-1], step.get(name, 0)
         tiled[name] = np.concatenate([once - shift, once, once + shift, [values[-1] + shift]])
@@ -78,7 +81,9 @@ def unroll(lap: Lap) -> Unrolled:
 
 
 def crossing(s: Array, values: Array, level: float, row: int) -> float:
-    """Station between ``row`` and ``row + 1`` where ``values`` passes ``level``, straight line between rows."""
+    """Station between ``row`` and ``row + 1`` where ``values`` passes ``level``, straight line between
+    rows.
+    """
     a, b = values[row], values[row + 1]
     return float(s[row] + (level - a) / (b - a) * (s[row + 1] - s[row]))
 

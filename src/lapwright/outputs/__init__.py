@@ -1,0 +1,1 @@
+"""What is written for people and for scripts: traces, summary, table, figures."""
