@@ -1,0 +1,24 @@
+"""A reference lap: for this car on this circuit, where to brake, how hard, and where the throttle comes back."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+_HOMES = {
+    "load_track": "lapwright.inputs.files",
+    "load_vehicle": "lapwright.inputs.files",
+}
+"""Public names and the modules they live in; fetched on first use, so that a plain import stays quick."""
+
+__all__ = ["load_track", "load_vehicle"]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOMES:
+        return getattr(import_module(_HOMES[name]), name)
+    raise AttributeError(f"module 'lapwright' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_HOMES])

@@ -1,0 +1,166 @@
+"""Track and vehicle files as the objects that the rest of the house works with."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from lapwright.errors import Fault, InputError
+from lapwright.inputs import kinds, tree
+from lapwright.inputs.source import read_text
+from lapwright.vehicle.parameters import AnyVehicle
+
+if TYPE_CHECKING:
+    from lapwright.track.definition import TrackDefinition
+    from lapwright.track.track import Track
+
+
+class InputNotice(UserWarning):
+    """Something odd in a file that does not stop the work; ``fault`` says what and where."""
+
+    def __init__(self, fault: Fault) -> None:
+        self.fault = fault
+        super().__init__(str(fault))
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """What a file holds, and notices about it."""
+
+    value: Any
+    notices: tuple[Fault, ...]
+
+
+def load_vehicle(path: str | Path) -> AnyVehicle:
+    """The car that a vehicle file (YAML) describes, in SI units.
+
+    Parameters
+    ----------
+    path
+        Vehicle file.
+
+    Returns
+    -------
+    Vehicle | FrictionCircle
+        The latter for ``model: friction_circle``.
+
+    Raises
+    ------
+    InputError
+        With every fault of the file, each with line and column. Odd but possible values are told as ``InputNotice``
+        warnings.
+    """
+    return _announce(read_vehicle(read_text(path), str(path)))
+
+
+def load_track(path: str | Path) -> Track:
+    """The circuit or road that a track file (YAML, perhaps with a CSV beside it) describes.
+
+    Parameters
+    ----------
+    path
+        Track file; a CSV named in it is looked for beside it.
+
+    Returns
+    -------
+    Track
+        The finished ribbon.
+
+    Raises
+    ------
+    InputError
+        With every fault of the file, each with line and column; faults of the geometry (a gap, a fold) once the file
+        itself is sound.
+    """
+    return _announce(read_track(read_text(path), str(path)))
+
+
+def _announce(loaded: Loaded) -> Any:
+    for notice in loaded.notices:
+        warnings.warn(InputNotice(notice), stacklevel=3)
+    return loaded.value
+
+
+def read_vehicle(text: str, file: str = "") -> Loaded:
+    """The car described by YAML ``text``; ``file`` is the name used in messages."""
+    from lapwright.inputs import vehicle_keys
+
+    root, report = _parse(text, file)
+    model = root.values.get("model")
+    circle = isinstance(model, tree.Scalar) and model.text == "friction_circle"
+    table = vehicle_keys.FRICTION_CIRCLE if circle else vehicle_keys.VEHICLE
+    _refuse_other_kind(root, report, "vehicle")
+    return _finish(table.read(root, (), report), report)
+
+
+def read_definition(text: str, file: str = "") -> tuple[Loaded, tree.Mapping]:
+    """What the YAML ``text`` of a track says, before any geometry, and the tree it was read from."""
+    from lapwright.inputs import track_file
+
+    root, report = _parse(text, file)
+    _refuse_other_kind(root, report, "track")
+    return _finish(track_file.read_definition(root, report), report), root
+
+
+def read_track(text: str, file: str = "") -> Loaded:
+    """The finished track described by YAML ``text``; ``file`` names it in messages and anchors a CSV's path."""
+    from lapwright.track.build import build_track
+
+    loaded, root = read_definition(text, file)
+    try:
+        track = build_track(loaded.value)
+    except InputError as error:
+        placed = [place_fault(fault, root, loaded.value, file) for fault in error.faults]
+        raise InputError(placed) from error
+    return Loaded(track, loaded.notices)
+
+
+def place_fault(fault: Fault, root: tree.Mapping, definition: TrackDefinition, file: str) -> Fault:
+    """The fault with file, line and column of the key that it speaks of (or the nearest parent in the file)."""
+    if fault.line or fault.file:
+        return fault
+    line_of = getattr(definition.centreline, "source_lines", ())
+    source = getattr(definition.centreline, "source", "")
+    if source and fault.key[:2] == ("centreline", "points_m"):
+        index = fault.key[2] if len(fault.key) > 2 else None
+        if isinstance(index, int) and 0 <= index < len(line_of):
+            return Fault(fault.message, fault.key, source, line_of[index], 1)
+        return Fault(fault.message, fault.key, file, *tree.locate(root, ("centreline", "csv")))
+    return Fault(fault.message, fault.key, file, *tree.locate(root, fault.key))
+
+
+def guess_kind(root: tree.Mapping) -> Literal["track", "vehicle", ""]:
+    """Whether the keys are those of a track or of a vehicle file; empty when they are neither's."""
+    from lapwright.inputs.track_keys import TRACK
+    from lapwright.inputs.vehicle_keys import FRICTION_CIRCLE, VEHICLE
+
+    track = {key.name for key in TRACK.keys} - {"name"}
+    vehicle = {key.name for key in (*VEHICLE.keys, *FRICTION_CIRCLE.keys)} - {"name"}
+    hits = len(track & set(root.values)), len(vehicle & set(root.values))
+    if hits[0] == hits[1]:
+        return ""
+    return "track" if hits[0] > hits[1] else "vehicle"
+
+
+def _parse(text: str, file: str) -> tuple[tree.Mapping, kinds.Report]:
+    root, form_faults = tree.parse(text, file)
+    report = kinds.Report(file)
+    report.add_form_faults(form_faults)
+    return root, report
+
+
+def _refuse_other_kind(root: tree.Mapping, report: kinds.Report, wanted: str) -> None:
+    found = guess_kind(root)
+    if found and found != wanted:
+        raise InputError(
+            Fault(f"this is a {found} file; a {wanted} file is wanted here", (), report.file, 1, 1)
+        )
+
+
+def _finish(value: Any, report: kinds.Report) -> Loaded:
+    faults = report.final_faults()
+    if faults:
+        raise InputError(faults)
+    return Loaded(value, tuple(report.notices))
