@@ -1,4 +1,4 @@
-"""A reference lap: for this car on this circuit, where to brake, how hard, and where the throttle comes back."""
+"""A reference lap: where this car on this circuit brakes, how hard, and where the throttle comes back."""
 
 from __future__ import annotations
 

@@ -1,8 +1,9 @@
-"""Surveyed points from a table: CSV with the columns of ``COLUMNS``, whatever separator the spreadsheet wrote."""
+"""Surveyed points from a table: CSV with the columns of ``COLUMNS``, whatever its separator."""
 
 from __future__ import annotations
 
 import csv
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -41,9 +42,10 @@ class CsvPoints:
     ----------
     points : (x, y) or (x, y, z) of each point [m]
     lines : line of the file of each point
-    at : plan distance of each point along the chords from the first [m]; the smoothed centreline is longer or shorter
-        than its chords by far less than the spacing of the points, so it serves as the station of widths and bank
-    width_left, width_right, bank : stations, or empty when the table has no such column
+    width_left, width_right, bank : stations, or empty when the table has no such column. A station is the
+    plan
+        distance along the chords from the first point: the smoothed centreline differs from its chords by far
+        less than the spacing of the points
     """
 
     source: str
@@ -92,13 +94,14 @@ def _why_no_file(source: FilePath) -> str:
 def parse_points(text: str, source: str = "") -> tuple[CsvPoints, list[Fault]]:
     """Points, widths and bank from the text of a CSV file, and notices.
 
-    Columns are separated by commas, semicolons or tabs; with the latter two a decimal comma is understood. Blank lines
-    and lines that begin with # are skipped.
+    Columns are separated by commas, semicolons or tabs; with the latter two a decimal comma is understood.
+    Blank lines and lines that begin with # are skipped.
 
     Raises
     ------
     InputError
-        With a fault, placed by line and column, for each bad name or cell (up to ``MAX_LISTED``, then their number).
+        With a fault, placed by line and column, for each bad name or cell (up to ``MAX_LISTED``, then how
+        many more).
     """
     table = _Table(source, text.split("\n"))
     columns = table.read_header()
@@ -158,7 +161,8 @@ class _Table:
         return list(columns.items())
 
     def _complain_no_header(self, number: int) -> None:
-        message = "the first line must name the columns: x_m, y_m and optionally z_m, width_left_m, width_right_m, bank_deg"
+        optional = ", ".join(name for name in COLUMNS if name not in REQUIRED_COLUMNS)
+        message = f"the first line must name the columns: x_m, y_m and optionally {optional}"
         hidden = [i for i, line in enumerate(self.lines[: number - 1], 1) if "x_m" in line]
         if hidden:
             message += f"; take away the # on line {hidden[0]}"
@@ -276,10 +280,10 @@ def _cells(line: str, separator: str) -> Iterator[tuple[str, int]]:
 
 
 def _chord_stations(points: list[tuple[float, ...]]) -> list[float | None]:
-    """Plan distance along the chords; None for a point that repeats the one before or, as the last, the first."""
+    """Plan distance along the chords; None for a point that repeats its predecessor (the last: the first)."""
     at: list[float | None] = [0.0]
     total = 0.0
-    for before, here in zip(points, points[1:], strict=False):
+    for before, here in itertools.pairwise(points):
         step = math.dist(before[:2], here[:2])
         total += step
         at.append(total if step > 0 else None)

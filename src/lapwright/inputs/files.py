@@ -13,7 +13,6 @@ from lapwright.inputs.source import read_text
 from lapwright.vehicle.parameters import AnyVehicle
 
 if TYPE_CHECKING:
-    from lapwright.track.definition import TrackDefinition
     from lapwright.track.track import Track
 
 
@@ -49,8 +48,8 @@ def load_vehicle(path: str | Path) -> AnyVehicle:
     Raises
     ------
     InputError
-        With every fault of the file, each with line and column. Odd but possible values are told as ``InputNotice``
-        warnings.
+        With every fault of the file, each with line and column. Odd but possible values are told as
+        ``InputNotice`` warnings.
     """
     return _announce(read_vehicle(read_text(path), str(path)))
 
@@ -71,8 +70,8 @@ def load_track(path: str | Path) -> Track:
     Raises
     ------
     InputError
-        With every fault of the file, each with line and column; faults of the geometry (a gap, a fold) once the file
-        itself is sound.
+        With every fault of the file, each with line and column; faults of the geometry (a gap, a fold) once
+        the file itself is sound.
     """
     return _announce(read_track(read_text(path), str(path)))
 
@@ -105,30 +104,24 @@ def read_definition(text: str, file: str = "") -> tuple[Loaded, tree.Mapping]:
 
 
 def read_track(text: str, file: str = "") -> Loaded:
-    """The finished track described by YAML ``text``; ``file`` names it in messages and anchors a CSV's path."""
+    """The finished track described by YAML ``text``; ``file`` is its name, in messages and to find a CSV."""
     from lapwright.track.build import build_track
 
     loaded, root = read_definition(text, file)
     try:
         track = build_track(loaded.value)
     except InputError as error:
-        placed = [place_fault(fault, root, loaded.value, file) for fault in error.faults]
+        placed = [place_fault(fault, root, file) for fault in error.faults]
         raise InputError(placed) from error
     return Loaded(track, loaded.notices)
 
 
-def place_fault(fault: Fault, root: tree.Mapping, definition: TrackDefinition, file: str) -> Fault:
-    """The fault with file, line and column of the key that it speaks of (or the nearest parent in the file)."""
+def place_fault(fault: Fault, root: tree.Mapping, file: str) -> Fault:
+    """The fault with the place of the key that it speaks of, or of the nearest parent that the file has."""
     if fault.line or fault.file:
         return fault
-    line_of = getattr(definition.centreline, "source_lines", ())
-    source = getattr(definition.centreline, "source", "")
-    if source and fault.key[:2] == ("centreline", "points_m"):
-        index = fault.key[2] if len(fault.key) > 2 else None
-        if isinstance(index, int) and 0 <= index < len(line_of):
-            return Fault(fault.message, fault.key, source, line_of[index], 1)
-        return Fault(fault.message, fault.key, file, *tree.locate(root, ("centreline", "csv")))
-    return Fault(fault.message, fault.key, file, *tree.locate(root, fault.key))
+    node = tree.at_path(root, fault.key)
+    return Fault(fault.message, fault.key, file, node.line, node.column)
 
 
 def guess_kind(root: tree.Mapping) -> Literal["track", "vehicle", ""]:

@@ -1,7 +1,7 @@
 """Kinds of value that a key can hold: how each is read, what it allows, and its JSON Schema.
 
-The tables in ``vehicle_keys`` and ``track_keys`` are made of these; reading, schemas and the documentation all come
-from those tables, so that a key is described once.
+The tables in ``vehicle_keys`` and ``track_keys`` are made of these; reading, schemas and the documentation
+all come from those tables, so that a key is described once.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from lapwright.errors import Fault
-from lapwright.inputs.tree import Mapping, Node, Scalar, Sequence, describe
+from lapwright.inputs.tree import Mapping, Node, Scalar, Sequence, at_path, describe
 
 Path = tuple[str | int, ...]
 Schema = dict[str, Any]
@@ -59,7 +59,7 @@ class Report:
         self.notices.append(Fault(message, path, self.file, node.line, node.column))
 
     def final_faults(self) -> list[Fault]:
-        """Faults in file order; a flood (a long list with one mistake repeated) is cut with the number left out."""
+        """Faults in file order; a flood of them is cut, with the number that is left out."""
         ordered = sorted(self.faults, key=lambda fault: (fault.file != self.file, fault.line, fault.column))
         if len(ordered) <= MAX_FAULTS:
             return ordered
@@ -255,8 +255,8 @@ class Key:
     field
         Name under which the value is handed to the converter.
     default
-        Value when the key is left out, in the unit of the file; ``REQUIRED`` when it may not be, ``None`` when
-        leaving it out means that there is no such thing.
+        Value when the key is left out, in the unit of the file; ``REQUIRED`` when it may not be,
+        ``None`` when there is then no such thing.
     """
 
     name: str
@@ -275,8 +275,9 @@ class Key:
 class Group(Kind):
     """A group of known keys, read into a dict of field name to value (``make`` then turns it into an object).
 
-    ``check`` sees the values that could be read (field name to value), the node, the path and the report, and may add
-    faults about what does not fit together. ``extra_schema`` holds such rules as far as a JSON Schema can say them.
+    ``check`` sees the values that could be read (field name to value), the node, the path and the report,
+    and may add faults about what does not fit together. ``extra_schema`` holds such rules as far as JSON
+    Schema can.
     """
 
     keys: tuple[Key, ...]
@@ -308,7 +309,7 @@ class Group(Kind):
             return key.kind.read(child, (*path, key.name), report)
         if not key.required:
             return key.kind.from_default(key.default)
-        place: Node = group_place(node)
+        place = at_path(node, ())
         where = f" in {'.'.join(str(part) for part in path)}" if path else ""
         message = f"{key.name} is missing{where}: {key.doc} ({key.kind.words()})"
         return report.fault(place, (*path, key.name), message)
@@ -330,11 +331,6 @@ class Group(Kind):
     def words(self) -> str:
         """What is allowed."""
         return "{" + ", ".join(key.name for key in self.keys) + "}"
-
-
-def group_place(node: Mapping) -> Node:
-    """Where to complain about something missing from a group: the key that holds it, if it has one."""
-    return node.holder or node
 
 
 def refuse_unknown(node: Mapping, path: Path, report: Report, known: tuple[str, ...], noun: str) -> None:

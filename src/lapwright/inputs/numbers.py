@@ -60,8 +60,8 @@ UNITS: dict[str, Unit] = {
 def number_or_reason(text: str, plain: bool = True) -> float | str:
     """A finite float, or the reason (for a message) why the text is not one.
 
-    Decimal digits with an optional point and exponent, as in YAML 1.2 and JSON. What YAML 1.1 would silently turn into
-    another number (octal, base sixty, underscores) is refused with the reason.
+    Decimal digits with an optional point and exponent, as in YAML 1.2 and JSON. What YAML 1.1 would silently
+    turn into another number (octal, base sixty, underscores) is refused with the reason.
     """
     if plain and NUMBER.fullmatch(text):
         if _LEADING_ZERO.fullmatch(text):
@@ -106,8 +106,8 @@ class Number(Kind):
     low, high
         Allowed range; outside it the value is refused.
     usual
-        Range in which such values lie in practice; outside it the user gets a notice, and it tells which slip of units
-        explains a refused value.
+        Range in which such values lie in practice (common practice, wide); outside it the user gets a
+        notice, and it tells which slip of units explains a refused value.
     above, below
         The lower (upper) end itself is not allowed.
     advice

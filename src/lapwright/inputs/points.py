@@ -108,7 +108,8 @@ def _bad_coordinate(child: Node, axis: str, path: Path, faults: _Capped) -> None
 def extent_problem(points: list[tuple[float, ...]]) -> str:
     """What the size of the whole says about the unit; empty when it can be metres.
 
-    Latitude and longitude in degrees make a track a few hundredths across, millimetres one of thousands of kilometres.
+    Latitude and longitude in degrees make a track a few hundredths across, millimetres one of thousands of
+    kilometres.
     """
     spans = [max(axis) - min(axis) for axis in zip(*(point[:2] for point in points), strict=True)]
     span = max(spans)

@@ -10,7 +10,7 @@ from lapwright.inputs.tree import MAX_BYTES, place_of
 
 
 def read_text(path: str | Path, max_bytes: int = MAX_BYTES, latin: bool = False) -> str:
-    """The text of a file, without byte-order mark, line ends as ``\\n``.
+    """The text of a file, without byte-order mark and with plain line feeds.
 
     Parameters
     ----------
@@ -19,7 +19,7 @@ def read_text(path: str | Path, max_bytes: int = MAX_BYTES, latin: bool = False)
     max_bytes
         Larger files are refused.
     latin
-        Read bytes that are not UTF-8 as Latin-1 instead of refusing them (tables of numbers from old loggers).
+        Read bytes that are not UTF-8 as Latin-1 instead of refusing them (tables of numbers).
 
     Raises
     ------

@@ -100,7 +100,7 @@ CENTRELINE = Group(
         Key(
             "csv",
             CsvFile(),
-            "file of points beside this one, with x_m, y_m and optionally z_m, width_left_m, width_right_m, bank_deg",
+            "table of points beside this file: x_m, y_m, perhaps z_m, width_left_m, width_right_m, bank_deg",
             "csv",
             default=None,
         ),
@@ -194,8 +194,8 @@ TRACK = Group(
         Key(
             "width_m",
             WIDTH,
-            "whole width (half on each side), or left and right of the centreline, or stations; required unless the "
-            "csv has widths",
+            "whole width (half on each side), or left and right of the centreline, or stations; "
+            "needed unless the csv has widths",
             "width",
             default=None,
         ),

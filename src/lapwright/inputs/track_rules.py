@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from lapwright.inputs.kinds import MISSING, Path, Report, label
-from lapwright.inputs.tree import Mapping, Node, Sequence
-from lapwright.track.definition import Arc, Straight
+from lapwright.inputs.tree import Mapping, Sequence, at_path
+from lapwright.track.definition import Arc, ElementLine, Straight
 
 BEND_KEYS = ("radius_m", "angle_deg", "turn")
 RAMP_KEYS = ("ramp_m", "ramp_in_m", "ramp_out_m")
@@ -48,17 +48,27 @@ def check_centreline(values: dict[str, Any], node: Mapping, path: Path, report: 
     """Exactly one way of giving the line; a tolerance only for surveyed points."""
     given = [name for name in ("elements", "points_m", "csv") if name in node.keys]
     if not given:
-        place: Node = node.holder or node
+        place = at_path(node, ())
         message = "centreline needs exactly one of elements, points_m and csv; there is none"
         report.fault(place, path, message)
     for name in given[1:]:
         message = f"{name} stands beside {given[0]}: give the centreline in one way only"
         report.fault(node.keys[name], (*path, name), message)
+    if values["elements"] not in (None, MISSING):
+        _check_bends(values["elements"], node, report)
     if "tolerance_m" in node.keys and given == ["elements"]:
         place = node.keys["tolerance_m"]
         report.fault(
             place, (*path, "tolerance_m"), "tolerance_m is for points_m and csv; elements are not smoothed"
         )
+
+
+def _check_bends(elements: tuple[Straight | Arc, ...], node: Mapping, report: Report) -> None:
+    """Faults of single elements that the geometry finds, such as ramps that turn more than their bend."""
+    from lapwright.track.elements import element_faults
+
+    for fault in element_faults(ElementLine(elements)):
+        report.fault(at_path(node, fault.key[1:]), fault.key, fault.message)
 
 
 def check_sorted(values: list[Any], node: Sequence, path: Path, report: Report) -> None:
@@ -91,17 +101,11 @@ def check_names(values: list[Any], node: Sequence, path: Path, report: Report) -
 
 
 def check_band(values: dict[str, Any], node: Mapping, path: Path, report: Report) -> None:
-    """A band has both limits, the left one to the left; a patch has a length."""
+    """The left limit of a band lies to the left of the right one; a patch has a length."""
     right, left = values["band_right"], values["band_left"]
     numbers = not any(value is MISSING or value is None for value in (right, left))
-    if (right is None) != (left is None):
-        have, lack = ("band_left_m", "band_right_m") if right is None else ("band_right_m", "band_left_m")
-        message = (
-            f"{lack} is missing: a band has both limits ({have} is given); leave out both for the whole road"
-        )
-        report.fault(node.keys[have], (*path, lack), message)
-    elif numbers and right >= left:
-        message = f"band_right_m is {right:g}, not to the right of band_left_m {left:g} (offsets are positive to the left)"
+    if numbers and right >= left:
+        message = f"band_right_m is {right:g}, not to the right of band_left_m {left:g}: left is positive"
         report.fault(node.values["band_right_m"], (*path, "band_right_m"), message)
     if values["start"] is not MISSING and values["start"] == values["end"]:
         report.fault(node.values["to_m"], (*path, "to_m"), "to_m equals from_m: the patch has no length")

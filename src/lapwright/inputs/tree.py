@@ -1,7 +1,7 @@
 """YAML text as a tree of nodes that know where they stand.
 
-Built from the parser's events with an own stack, so that neither deep nesting nor repeated aliases can exhaust
-memory, and with no guessing of types: a scalar stays text until a key says what it should be.
+Built from the parser's events with an own stack, so that neither deep nesting nor repeated aliases can
+exhaust memory; and without guessing of types: a scalar stays text until a key says what it should be.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ class Sequence:
 
 @dataclass(slots=True)
 class Mapping:
-    """Keys in file order, each with its own place; where the group begins, and the key that holds it (if one does)."""
+    """Keys in file order, each with its place; where the group begins, and the key that holds it (if any)."""
 
     line: int
     column: int
@@ -68,23 +68,20 @@ def describe(node: Node) -> str:
     return "a group of keys (" + ", ".join(list(node.keys)[:4]) + (", ...)" if len(node.keys) > 4 else ")")
 
 
-def locate(root: Node, path: tuple[str | int, ...]) -> tuple[int, int]:
-    """Line and column of the node at ``path``, or of its nearest parent that the file has.
+def at_path(root: Node, path: tuple[str | int, ...]) -> Node:
+    """The node at ``path``, or its nearest parent that the file has.
 
-    A key that is missing is placed at the key of the group in which it is missing.
+    For a group of keys it is the key that holds the group: that is where the eye looks for it.
     """
-    place = (root.line, root.column)
     node = root
     for part in path:
         if isinstance(node, Mapping) and part in node.values:
-            key, node = node.keys[str(part)], node.values[str(part)]
-            place = (key.line, key.column) if isinstance(node, Mapping) else (node.line, node.column)
+            node = node.values[str(part)]
         elif isinstance(node, Sequence) and isinstance(part, int) and 0 <= part < len(node.items):
             node = node.items[part]
-            place = (node.line, node.column)
         else:
             break
-    return place
+    return node.holder or node if isinstance(node, Mapping) else node
 
 
 def parse(text: str, file: str = "") -> tuple[Mapping, list[Fault]]:
@@ -265,6 +262,6 @@ def _syntax_message(problem: str, here: str, column: int, line: int, context: ob
 def _events(text: str) -> Iterator[object]:
     import yaml
 
-    # The C parser is some twenty times faster and is in every PyYAML wheel; the other one gives the same events.
+    # The C parser, in every PyYAML wheel, is some twenty times faster; the other one gives the same events.
     loader = yaml.CLoader if yaml.__with_libyaml__ else yaml.Loader
     return iter(yaml.parse(text, Loader=loader))

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 from lapwright.inputs.kinds import MISSING, Path, Report, label
 from lapwright.inputs.numbers import show
-from lapwright.inputs.tree import Mapping, Node, Sequence
+from lapwright.inputs.tree import Mapping, Sequence, at_path
 from lapwright.quantities import RPM, G
 from lapwright.vehicle.parameters import Aero, Brakes, Chassis, Driveline, Tyres
 
@@ -38,29 +39,19 @@ def _monotone(values: list[float], node: Sequence, path: Path, report: Report, s
             report.fault(node.items[i], (*path, i), message)
 
 
-def _at(node: Mapping, *names: str) -> Node:
-    """The node under the first of ``names`` (a path) as far as it exists."""
-    here: Node = node
-    for name in names:
-        if not isinstance(here, Mapping) or name not in here.values:
-            break
-        here = here.values[name]
-    return here
-
-
 def _good(*values: Any) -> bool:
     return all(value is not MISSING and value is not None for value in values)
 
 
 def check_chassis(values: dict[str, Any], node: Mapping, path: Path, report: Report) -> None:
-    """Yaw inertia against mass and wheelbase, roll centres against the centre of gravity, width against track."""
+    """Yaw inertia against mass and wheelbase, roll centres against centre of gravity, width against track."""
     mass, inertia, wheelbase = values["mass"], values["yaw_inertia"], values["wheelbase"]
     share = values["front_mass_share"]
     if _good(mass, inertia, wheelbase, share):
         # Two point masses at the axles give m a b; real cars lie within some tens of percent of it.
         reference = mass * wheelbase**2 * share * (1 - share)
-        place, key = _at(node, "yaw_inertia_kgm2"), (*path, "yaw_inertia_kgm2")
-        message = f"yaw_inertia_kgm2 is {show(inertia)}; with this mass and wheelbase about {show(reference)} is common"
+        place, key = at_path(node, ("yaw_inertia_kgm2",)), (*path, "yaw_inertia_kgm2")
+        message = f"yaw_inertia_kgm2 is {show(inertia)}; about {show(reference)} is common for such a car"
         if not reference / 50 <= inertia <= reference * 20:
             report.fault(place, key, message + ". This one is impossible: check the unit")
         elif not reference / 3 <= inertia <= reference * 3:
@@ -70,13 +61,13 @@ def check_chassis(values: dict[str, Any], node: Mapping, path: Path, report: Rep
         if _good(height, centre) and centre > height > 0:
             name = f"roll_centre_{end}_m"
             message = f"{name} is {show(centre)}, above the centre of gravity ({show(height)} m)"
-            report.notice(_at(node, name), (*path, name), message)
+            report.notice(at_path(node, (name,)), (*path, name), message)
     width, tracks = values["width"], [values["track_front"], values["track_rear"]]
     if _good(width, *tracks) and width < max(tracks):
         message = (
             f"width_m is {show(width)}, less than the track between wheel centres ({show(max(tracks))} m)"
         )
-        report.notice(_at(node, "width_m"), (*path, "width_m"), message)
+        report.notice(at_path(node, ("width_m",)), (*path, "width_m"), message)
 
 
 def check_differential(values: dict[str, Any], node: Mapping, path: Path, report: Report) -> None:
@@ -87,7 +78,7 @@ def check_differential(values: dict[str, Any], node: Mapping, path: Path, report
     needs = {"viscous": {"viscosity_Nms_per_rad"}, "preload": {"preload_Nm"}}.get(kind, set())
     counts = needs | ({"ramp_drive", "ramp_overrun"} if kind == "preload" else set())
     for name in sorted(needs - set(node.values)):
-        report.fault(_at(node, "type"), (*path, name), f"a {kind} differential needs {name}")
+        report.fault(at_path(node, ("type",)), (*path, name), f"a {kind} differential needs {name}")
     for name, place in node.keys.items():
         if name in {"viscosity_Nms_per_rad", "preload_Nm", "ramp_drive", "ramp_overrun"} - counts:
             report.notice(place, (*path, name), f"{name} does not count for type: {kind}")
@@ -101,9 +92,9 @@ def check_driveline(values: dict[str, Any], node: Mapping, path: Path, report: R
         message = (
             f"engine_torque_Nm has {len(torques)} values, engine_rpm has {len(speeds)}: they go in pairs"
         )
-        report.fault(_at(node, "engine_torque_Nm"), (*path, "engine_torque_Nm"), message)
+        report.fault(at_path(node, ("engine_torque_Nm",)), (*path, "engine_torque_Nm"), message)
     if _good(torques) and max(torques) <= 0:
-        place = _at(node, "engine_torque_Nm")
+        place = at_path(node, ("engine_torque_Nm",))
         report.fault(
             place, (*path, "engine_torque_Nm"), "engine_torque_Nm is zero everywhere: the car cannot drive"
         )
@@ -112,12 +103,12 @@ def check_driveline(values: dict[str, Any], node: Mapping, path: Path, report: R
             f"shift_rpm is {show(shift / RPM)}, outside the torque table, which runs from "
             f"{show(speeds[0] / RPM)} to {show(speeds[-1] / RPM)} rpm"
         )
-        report.fault(_at(node, "shift_rpm"), (*path, "shift_rpm"), message)
+        report.fault(at_path(node, ("shift_rpm",)), (*path, "shift_rpm"), message)
     if values["driven"] == "all" and "front_torque_share" not in node.values:
         message = (
             "driven: all needs front_torque_share, the share of the drive torque on the front axle (0 to 1)"
         )
-        report.fault(_at(node, "driven"), (*path, "front_torque_share"), message)
+        report.fault(at_path(node, ("driven",)), (*path, "front_torque_share"), message)
     if values["driven"] in ("front", "rear") and "front_torque_share" in node.keys:
         message = f"front_torque_share does not count for driven: {values['driven']}"
         report.notice(node.keys["front_torque_share"], (*path, "front_torque_share"), message)
@@ -127,10 +118,10 @@ def _check_engine_kind(values: dict[str, Any], node: Mapping, path: Path, report
     table = [name for name in ENGINE_TABLE if name in node.values]
     if "power_kW" in node.values:
         for name in table:
-            message = f"{name} stands beside power_kW: give the engine as power_kW or as a table with gears, not both"
+            message = f"{name} stands beside power_kW: give power_kW, or a torque table with gears, not both"
             report.fault(node.keys[name], (*path, name), message)
         return
-    place: Node = node.holder or node
+    place = at_path(node, ())
     if not table:
         message = "no engine: give power_kW, or " + ", ".join(ENGINE_TABLE)
         report.fault(place, (*path, "power_kW"), message)
@@ -143,7 +134,7 @@ def _check_engine_kind(values: dict[str, Any], node: Mapping, path: Path, report
 
 
 def check_vehicle(values: dict[str, Any], node: Mapping, path: Path, report: Report) -> None:
-    """Tyres that keep some grip at the greatest load, brakes that can be used, an engine that moves the car."""
+    """Tyres that keep some grip at the greatest load, and brakes that can be used."""
     chassis, aero, tyres = values["chassis"], values["aero"], values["tyres"]
     if _good(chassis, aero, tyres, values["driveline"]):
         _check_tyre_loads(chassis, aero, tyres, top_speed(aero, values["driveline"]), node, report)
@@ -166,11 +157,11 @@ def _check_tyre_loads(
         for name, mu in (("peak_mu_long", tyre.peak_mu_long), ("peak_mu_lat", tyre.peak_mu_lat)):
             if mu - fall > 0.05:
                 continue
-            place = _at(node, "tyres", end, "load_sensitivity_per_kN")
+            place = at_path(node, ("tyres", end, "load_sensitivity_per_kN"))
             message = (
-                f"load_sensitivity_per_kN is {show(tyre.load_sensitivity * 1e3)}: at {show(load / 1e3)} kN (all that the "
-                f"{end} axle carries at {show(speed)} m/s, on one wheel) the friction coefficient falls from "
-                f"{name} {show(mu)} to {show(mu - fall)}; it must stay above 0.05"
+                f"load_sensitivity_per_kN is {show(tyre.load_sensitivity * 1e3)}: with all that the {end} "
+                f"axle carries at {show(speed)} m/s on one wheel ({show(load / 1e3)} kN) the friction "
+                f"coefficient falls from {name} {show(mu)} to {show(mu - fall)}; it must stay above 0.05"
             )
             report.fault(place, ("tyres", end, "load_sensitivity_per_kN"), message)
             break
@@ -178,8 +169,11 @@ def _check_tyre_loads(
 
 def _check_brakes(chassis: Chassis, brakes: Brakes, node: Mapping, report: Report) -> None:
     share_of_weight = brakes.peak_force / (chassis.mass * G)
-    place, key = _at(node, "brakes", "force_per_bar_N"), ("brakes", "force_per_bar_N")
-    message = f"peak_pressure_bar times force_per_bar_N is {show(brakes.peak_force)} N, {show(share_of_weight)} times the weight"
+    place, key = at_path(node, ("brakes", "force_per_bar_N")), ("brakes", "force_per_bar_N")
+    message = (
+        f"peak_pressure_bar times force_per_bar_N is {show(brakes.peak_force)} N, "
+        f"{show(share_of_weight)} times the weight"
+    )
     if not 0.05 <= share_of_weight <= 50:
         report.fault(
             place, key, message + "; between 0.05 and 50 is possible, 1 to 4 common: check the units"
@@ -189,12 +183,12 @@ def _check_brakes(chassis: Chassis, brakes: Brakes, node: Mapping, report: Repor
 
 
 def peak_power(driveline: Driveline) -> float:
-    """Greatest power at the wheels [W] up to the shift speed (of the table's corners and the shift itself)."""
+    """Greatest power at the wheels [W] at the speeds of the table up to the shift, and at the shift."""
     if driveline.power is not None:
         return driveline.power * driveline.efficiency
     pairs = list(zip(driveline.engine_speed, driveline.engine_torque, strict=True))
     powers = [speed * torque for speed, torque in pairs if speed <= driveline.shift_speed]
-    for (n0, t0), (n1, t1) in zip(pairs, pairs[1:], strict=False):
+    for (n0, t0), (n1, t1) in itertools.pairwise(pairs):
         if n0 <= driveline.shift_speed <= n1:
             torque = t0 + (t1 - t0) * (driveline.shift_speed - n0) / (n1 - n0)
             powers.append(driveline.shift_speed * torque)
