@@ -63,9 +63,10 @@ def smooth_profile(at: Array, value: Array, length: float, closed: bool, straigh
     if len(at) == 1:
         at, value = np.array([0.0, length]), np.repeat(value, 2)
     if not straight_on:
-        before, after = at[0] > 0.0, at[-1] < length
-        at = np.concatenate([[0.0] * before, at, [length] * after])
-        value = np.concatenate([value[:1][:before], value, value[-1:][:after]])
+        if at[0] > 0.0:
+            at, value = np.append(0.0, at), np.append(value[0], value)
+        if at[-1] < length:
+            at, value = np.append(at, length), np.append(value, value[-1])
     spline = CubicSpline(at, value, bc_type="natural")
     return Profile(spline, float(at[0]), float(at[-1]), False, straight_on)
 
