@@ -47,7 +47,8 @@ class CarPoint:
     ----------
     rates : time derivatives of the first seven and the last two states of ``CarState``; the rates of delta and pedal
         belong to the driver and are not in it
-    specific_long, specific_lat : specific force along and across the car [m/s2]
+    specific_long, specific_lat : specific force of tyres and air along and across the car [m/s2]: what an accelerometer
+        feels and what moves load from wheel to wheel
     loads : wheel loads [N]
     tyres : forces of the four tyres, in the order fl, fr, rl, rr
     slip_angles : [rad] of the four wheels
@@ -156,7 +157,7 @@ def car_point(vehicle: Vehicle, curve: DriveCurve | None, road: RoadFrame, state
     """
     c = vehicle.chassis
     mass = c.mass
-    motion = ride(road, state.n, state.xi, state.u, state.v, state.accel_long, state.accel_lat)
+    motion = ride(road, state.n, state.xi, state.u, state.v)
     loads = wheel_loads(c, vehicle.aero, state.u, mass * motion.normal, state.accel_long, state.accel_lat)
     grip = grip_scale(state.n, road.grip_base, list(road.grip_bands))
     along, angles = wheel_kinematics(vehicle, state)
@@ -167,15 +168,16 @@ def car_point(vehicle: Vehicle, curve: DriveCurve | None, road: RoadFrame, state
     cos, sin = np.cos(state.delta), np.sin(state.delta)
     long = [tyres[i].long * cos - tyres[i].lat * sin for i in (0, 1)] + [tyres[2].long, tyres[3].long]
     lat = [tyres[i].lat * cos + tyres[i].long * sin for i in (0, 1)] + [tyres[2].lat, tyres[3].lat]
-    specific_long = (sum(long) - drag(vehicle.aero, state.u)) / mass + motion.normal * motion.tilt_long
-    specific_lat = sum(lat) / mass + motion.normal * motion.tilt_lat
+    specific_long = (sum(long) - drag(vehicle.aero, state.u)) / mass
+    specific_lat = sum(lat) / mass
     moment = (
         c.cg_to_front * (lat[0] + lat[1])
         - c.cg_to_rear * (lat[2] + lat[3])
         + 0.5 * c.track_front * (long[1] - long[0])
         + 0.5 * c.track_rear * (long[3] - long[2])
     )
-    u_dot = specific_long + motion.gravity_long + motion.spin_long + state.v * state.r
+    u_dot = specific_long + motion.gravity_long + motion.normal * motion.tilt_long + motion.spin_long + state.v * state.r
+    v_dot = specific_lat + motion.gravity_lat + motion.normal * motion.tilt_lat + motion.spin_lat - state.u * state.r
     brake, throttle = split_pedal(state.pedal)
     torque_front, torque_rear, braking_front, braking_rear = wheel_torques(
         vehicle, drive_force(vehicle, curve, state.u, throttle), brake
@@ -192,7 +194,7 @@ def car_point(vehicle: Vehicle, curve: DriveCurve | None, road: RoadFrame, state
         "n": motion.n_dot,
         "xi": state.r - motion.road_yaw_rate,
         "u": u_dot,
-        "v": specific_lat + motion.gravity_lat + motion.spin_lat - state.u * state.r,
+        "v": v_dot,
         "r": moment / c.yaw_inertia,
         "accel_long": (specific_long - state.accel_long) / c.load_transfer_time,
         "accel_lat": (specific_lat - state.accel_lat) / c.load_transfer_time,

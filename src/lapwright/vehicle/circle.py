@@ -48,11 +48,12 @@ def circle_point(vehicle: FrictionCircle, road: RoadFrame, n: Any, xi: Any, spee
         Tyre force along and across the path as multiples of m g [-], positive forward and left.
     """
     aero = 0.5 * vehicle.air_density / vehicle.mass * speed * speed
-    motion = ride(road, n, xi, speed, 0.0, G * force_long, G * force_lat)
+    motion = ride(road, n, xi, speed, 0.0)
     normal = (motion.normal + aero * vehicle.downforce_area) / G
-    specific_long = G * force_long - aero * vehicle.drag_area + motion.normal * motion.tilt_long
-    specific_lat = G * force_lat + motion.normal * motion.tilt_lat
-    speed_rate = specific_long + motion.gravity_long + motion.spin_long
-    turn_rate = (specific_lat + motion.gravity_lat + motion.spin_lat) / speed - motion.road_yaw_rate
+    specific_long = G * force_long - aero * vehicle.drag_area
+    specific_lat = G * force_lat
+    speed_rate = specific_long + motion.gravity_long + motion.tilt_long * motion.normal + motion.spin_long
+    sideways = specific_lat + motion.gravity_lat + motion.tilt_lat * motion.normal + motion.spin_lat
+    turn_rate = sideways / speed - motion.road_yaw_rate
     grip = vehicle.grip * grip_scale(n, road.grip_base, list(road.grip_bands))
     return CirclePoint(speed_rate, turn_rate, motion, normal, grip * normal, specific_long, specific_lat)

@@ -59,7 +59,7 @@ class Ride(NamedTuple):
     spin_lat: Any
 
 
-def ride(road: RoadFrame, n: Any, xi: Any, u: Any, v: Any, accel_long: Any, accel_lat: Any) -> Ride:
+def ride(road: RoadFrame, n: Any, xi: Any, u: Any, v: Any) -> Ride:
     """Velocities and accelerations that the road imposes on a body.
 
     Parameters
@@ -70,8 +70,12 @@ def ride(road: RoadFrame, n: Any, xi: Any, u: Any, v: Any, accel_long: Any, acce
         Offset [m] and heading from the road's direction [rad], positive left.
     u, v
         Velocity along and across the body [m/s].
-    accel_long, accel_lat
-        Specific forces [m/s2], used only for the small change of the twist's rise with speed.
+
+    Notes
+    -----
+    Forces of the tyres and of the air lie in the surface: where it is tilted by the twist they lift the body just as
+    much as it has to rise to stay on it, so that only gravity and the turning of the road frame change ``normal``.
+    Products of the twist with itself, with the change of the bend and with the change of the slope are left out.
     """
     cos, sin = np.cos(xi), np.sin(xi)
     scale = road.stretch - n * road.omega_z
@@ -83,7 +87,7 @@ def ride(road: RoadFrame, n: Any, xi: Any, u: Any, v: Any, accel_long: Any, acce
     turn_long = turn_x * cos + turn_y * sin
     turn_lat = turn_y * cos - turn_x * sin
     rise = n * turn_x
-    s_ddot = ((accel_long + gravity_long) * cos - (accel_lat + gravity_lat) * sin) / scale
+    s_ddot = (2.0 * road.omega_z * s_dot * n_dot - G * road.up_x) / scale
     rise_rate = n_dot * turn_x + n * (road.omega_x_rate * s_dot * s_dot + road.omega_x * s_ddot)
     normal = G * road.up_z + rise_rate + v * turn_long - u * turn_lat
     tilt = n * road.omega_x / scale
