@@ -7,26 +7,34 @@ all that reading, drawing and printing need.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import lsq_linear
 from scipy.sparse import diags
 
 from lapwright.lap.lap import Lap
 from lapwright.quantities import G
-from lapwright.track.definition import Landmark
-from lapwright.track.road import RoadPoints
-from lapwright.track.track import Corner, TrackReport
+from lapwright.track.build import build_track
+from lapwright.track.definition import (
+    Arc,
+    CornerSpec,
+    ElementLine,
+    Landmark,
+    Station,
+    Straight,
+    TrackDefinition,
+)
+from lapwright.track.track import Track
 
-STEP = 0.25
 HALF_WIDTH = 5.5
+
+STRAIGHT, BACK = 266.8744, 560.8813  # chosen so that the circuit closes
 
 # (length, None) is a straight; (radius, degrees, ramp, name) a bend, positive to the left.
 ELEMENTS = (
-    ("straight", None),
+    (STRAIGHT, None),
     (45.0, 100.0, 25.0, "Gate"),
     (180.0, None),
     (60.0, -85.0, 25.0, "Kiln"),
@@ -34,7 +42,7 @@ ELEMENTS = (
     (260.0, 25.0, 30.0, "Long Acre"),
     (190.0, None),
     (18.0, 160.0, 12.0, "Ferry Hairpin"),
-    ("back", None),
+    (BACK, None),
     (42.0, -40.0, 18.0, "Sluice"),
     (14.0, None),
     (42.0, 70.0, 18.0, "Weir"),
@@ -43,141 +51,58 @@ ELEMENTS = (
 )
 
 
-@dataclass(frozen=True)
-class InventedTrack:
-    """The contract of a track, filled from a table of curvature."""
+def invented_track(start: float = 240.0, shorten: float = 0.0) -> Track:
+    """A circuit of about 2.4 km.
 
-    name: str
-    closed: bool
-    length: float
-    corners: tuple[Corner, ...]
-    landmarks: tuple[Landmark, ...]
-    report: TrackReport
-    breaks: np.ndarray
-    splines: dict = field(repr=False)
-
-    def road(self, s) -> RoadPoints:
-        s = np.asarray(s, dtype=float)
-        u = np.mod(s, self.length) if self.closed else s
-        x, y, z, heading, curvature = (self.splines[k](u) for k in ("x", "y", "z", "heading", "curvature"))
-        slope = np.arctan(self.splines["z"](u, 1))
-        o, one = np.zeros_like(u), np.ones_like(u)
-        return RoadPoints(
-            s=s,
-            x=x,
-            y=y,
-            z=z,
-            heading=heading,
-            slope=slope,
-            bank=o,
-            stretch=1 / np.cos(slope),
-            curvature=curvature,
-            omega_x=o,
-            omega_y=o,
-            omega_z=curvature,
-            omega_x_rate=o,
-            up_x=np.sin(slope),
-            up_y=o,
-            up_z=np.cos(slope),
-            width_left=HALF_WIDTH * one,
-            width_right=HALF_WIDTH * one,
-            grip_base=one,
-            grip_bands=np.zeros((u.size, 0, 3)),
-        )
-
-
-def _lay(straights: dict[str, float]) -> tuple[np.ndarray, list[tuple[str, float, float, float]]]:
-    knots, values, bends, s = [0.0], [0.0], [], 0.0
-    for element in ELEMENTS:
+    ``start`` [m] puts the line so far along the first straight; ``shorten`` [m] begins every corner so much
+    later, or, negative, earlier (with less than the distance from the line to Gate, Gate begins before the
+    line).
+    """
+    elements: list[Straight | Arc] = [Straight(STRAIGHT - start)]
+    at, corners, marks = STRAIGHT - start, [], {}
+    length = STRAIGHT + sum(_length(e) for e in ELEMENTS[1:])
+    for element in ELEMENTS[1:]:
         if element[1] is None:
-            s += straights.get(element[0], element[0]) if isinstance(element[0], str) else element[0]
-            knots.append(s)
-            values.append(0.0)
-            continue
-        radius, degrees, ramp, name = element
-        arc = radius * np.deg2rad(abs(degrees)) - ramp
-        k = np.sign(degrees) / radius
-        bends.append((name, s, s + arc + 2 * ramp, np.deg2rad(degrees)))
-        knots += [s + ramp, s + ramp + arc, s + arc + 2 * ramp]
-        values += [k, k, 0.0]
-        s = knots[-1]
-    grid = np.linspace(0.0, s, round(s / STEP) + 1)
-    return np.column_stack([grid, np.interp(grid, knots, values)]), bends
-
-
-def _plan(table: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    s, k = table.T
-    ds = np.diff(s)
-    heading = np.concatenate([[0.0], np.cumsum(0.5 * (k[1:] + k[:-1]) * ds)])
-    middle = 0.5 * (heading[1:] + heading[:-1])
-    x = np.concatenate([[0.0], np.cumsum(np.cos(middle) * ds)])
-    y = np.concatenate([[0.0], np.cumsum(np.sin(middle) * ds)])
-    return x, y, heading
-
-
-def invented_track(start: float = 240.0) -> InventedTrack:
-    """A circuit of about 2.6 km. ``start`` moves the line along the first straight and beyond [m]."""
-    base = {"straight": 300.0, "back": 300.0}
-    x, y, _ = _plan(_lay(base)[0])
-    back = np.deg2rad(200.0)
-    extra = np.linalg.solve(np.array([[1.0, np.cos(back)], [0.0, np.sin(back)]]), -np.array([x[-1], y[-1]]))
-    table, bends = _lay({"straight": 300.0 + extra[0], "back": 300.0 + extra[1]})
-    s = table[:, 0]
-    length = float(s[-1])
-    x, y, heading = _plan(table)
-    x -= x[-1] * s / length
-    y -= y[-1] * s / length
-    z = 12.0 + 7.0 * np.sin(2 * np.pi * s / length) + 2.5 * np.sin(6 * np.pi * s / length + 1.0)
-    roll = round(start / STEP)
-    shift = s[roll]
-
-    def rolled(a: np.ndarray, jump: float = 0.0) -> np.ndarray:
-        return np.concatenate([a[roll:-1], a[: roll + 1] + jump])
-
-    columns = {
-        "x": rolled(x),
-        "y": rolled(y),
-        "z": rolled(z),
-        "heading": rolled(heading, heading[-1]),
-        "curvature": rolled(table[:, 1]),
-    }
-    grid = np.linspace(0.0, length, s.size)
-    corners = []
-    for name, a, b, angle in bends:
-        radius = next(e[0] for e in ELEMENTS if e[1] is not None and e[3] == name)
-        corners.append(
-            Corner(
-                name,
-                (a - shift) % length,
-                (b - shift) % length,
-                (0.5 * (a + b) - shift) % length,
-                "left" if angle > 0 else "right",
-                radius,
-                abs(angle),
-            )
+            elements.append(Straight(element[0]))
+        else:
+            radius, degrees, ramp, name = element
+            elements.append(Arc(radius, np.deg2rad(degrees), ramp, ramp))
+            marks[name] = at
+            corners.append(CornerSpec(name, (at + shorten) % length, at + _length(element)))
+        at += _length(element)
+    elements.append(Straight(start))
+    landmarks = (
+        ("100 m board", marks["Gate"] - 100.0),
+        ("50 m board", marks["Gate"] - 50.0),
+        ("marshal post 4", marks["Ferry Hairpin"] - 90.0),
+        ("end of the fence", marks["Sluice"] - 60.0),
+    )
+    level = [Station(f * length, 12 + 7 * np.sin(2 * np.pi * f) + 2 * np.sin(6 * np.pi * f)) for f in LEVELS]
+    return build_track(
+        TrackDefinition(
+            name="Fen Loop (invented)",
+            closed=True,
+            centreline=ElementLine(tuple(elements)),
+            width_left=(Station(0.0, HALF_WIDTH),),
+            width_right=(Station(0.0, HALF_WIDTH),),
+            elevation=tuple(level),
+            corners=tuple(corners),
+            landmarks=tuple(Landmark(name, where % length) for name, where in landmarks),
         )
-    corners.sort(key=lambda c: c.apex)
-    at = {c.name: c.start for c in corners}
-    marks = (
-        Landmark("100 m board", (at["Gate"] - 100.0) % length),
-        Landmark("50 m board", (at["Gate"] - 50.0) % length),
-        Landmark("marshal post 4", (at["Ferry Hairpin"] - 90.0) % length),
-        Landmark("end of the fence", (at["Sluice"] - 60.0) % length),
-    )
-    report = TrackReport(length, 0.0, 0.0, 0.0, 0.0, 18.0, corners[0].apex, float(np.ptp(z)), 0.03, ())
-    return InventedTrack(
-        "Fen Loop (invented)",
-        True,
-        length,
-        tuple(corners),
-        tuple(sorted(marks, key=lambda m: m.at)),
-        report,
-        np.array([0.0, length]),
-        {k: CubicSpline(grid, v) for k, v in columns.items()},
     )
 
 
-def _line(track: InventedTrack, s: np.ndarray) -> np.ndarray:
+LEVELS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
+
+
+def _length(element: tuple) -> float:
+    """Length of an element: a bend of angle a and radius R with two ramps r is a R + r long."""
+    if element[1] is None:
+        return element[0]
+    return element[0] * np.deg2rad(abs(element[1])) + element[2]
+
+
+def _line(track: Track, s: np.ndarray) -> np.ndarray:
     """Offset of the line of least curvature between the edges, linearised."""
     m, h = s.size, s[1] - s[0]
     k = track.road(s).curvature
@@ -187,7 +112,7 @@ def _line(track: InventedTrack, s: np.ndarray) -> np.ndarray:
     return lsq_linear(gain.tocsr(), -k, bounds=(-room, room), max_iter=60).x
 
 
-def invented_lap(track: InventedTrack, kind: str = "target", step: float = 5.0, grip: float = 1.35) -> Lap:
+def invented_lap(track: Track, kind: str = "target", step: float = 5.0, grip: float = 1.35) -> Lap:
     """A lap of ``track``: on the line of least curvature for a target, on the centreline for a baseline."""
     m = round(track.length / step)
     s = np.linspace(0.0, track.length, m + 1)[:-1]

@@ -84,8 +84,7 @@ class Lap:
 
     @property
     def grip_use_front(self) -> Array:
-        """Share of the front axle's peak grip in use [0 to 1]: each wheel weighted with what it could
-        give."""
+        """Share of the front axle's peak grip in use [0 to 1], each wheel weighted with its own peak."""
         return self._axle_use(0)
 
     @property
