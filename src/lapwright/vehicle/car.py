@@ -54,6 +54,7 @@ class CarPoint:
     slip_angles : [rad] of the four wheels
     spins : wheel speeds [rad/s]
     torque_balance : four rows that are zero when every wheel's torques are in balance [N m]
+    drive_torque : into the front and the rear axle [N m]; brake_torque : of one front and one rear wheel [N m]
     ride : how the road carries the body
     normal : force of the road that carries the mass [N], downforce not counted
     brake, throttle : shares of the pedal's travel [-]
@@ -67,6 +68,8 @@ class CarPoint:
     slip_angles: tuple[Any, ...]
     spins: tuple[Any, ...]
     torque_balance: tuple[Any, ...]
+    drive_torque: tuple[Any, Any]
+    brake_torque: tuple[Any, Any]
     ride: Ride
     normal: Any
     brake: Any
@@ -98,6 +101,12 @@ def wheel_torques(vehicle: Vehicle, force: Any, brake: Any) -> tuple[Any, Any, A
     return force * radius * share, force * radius * (1.0 - share), braking * front, braking * (1.0 - front)
 
 
+def half_shaft_torques(vehicle: Vehicle, torque: Any, spins: tuple[Any, Any]) -> tuple[Any, Any]:
+    """Torque [N m] into the left and the right wheel of an axle whose differential gets ``torque`` and is not locked."""
+    moved = differential_transfer(vehicle.driveline.differential, torque, spins[0] - spins[1])
+    return 0.5 * torque - moved, 0.5 * torque + moved
+
+
 def axle_balance(
     vehicle: Vehicle, driven: bool, torque: Any, braking: Any, forces: tuple[Any, Any], spins: tuple[Any, Any], inertia_torque: Any
 ) -> tuple[Any, Any]:
@@ -111,11 +120,10 @@ def axle_balance(
     right = -braking - radius * forces[1] - inertia_torque
     if not driven:
         return left, right
-    differential = vehicle.driveline.differential
-    if differential.type == "locked":
+    if vehicle.driveline.differential.type == "locked":
         return left + right + torque, (spins[0] - spins[1]) * vehicle.chassis.mass * radius * radius
-    moved = differential_transfer(differential, torque, spins[0] - spins[1])
-    return left + 0.5 * torque - moved, right + 0.5 * torque + moved
+    drive = half_shaft_torques(vehicle, torque, spins)
+    return left + drive[0], right + drive[1]
 
 
 def wheel_kinematics(vehicle: Vehicle, state: CarState) -> tuple[tuple[Any, ...], tuple[Any, ...]]:
@@ -200,7 +208,20 @@ def car_point(vehicle: Vehicle, curve: DriveCurve | None, road: RoadFrame, state
         "accel_lat": (specific_lat - state.accel_lat) / c.load_transfer_time,
     }
     return CarPoint(
-        rates, specific_long, specific_lat, loads, tyres, angles, spins, front + rear, motion, mass * motion.normal, brake, throttle
+        rates=rates,
+        specific_long=specific_long,
+        specific_lat=specific_lat,
+        loads=loads,
+        tyres=tyres,
+        slip_angles=angles,
+        spins=spins,
+        torque_balance=front + rear,
+        drive_torque=(torque_front, torque_rear),
+        brake_torque=(braking_front, braking_rear),
+        ride=motion,
+        normal=mass * motion.normal,
+        brake=brake,
+        throttle=throttle,
     )
 
 
