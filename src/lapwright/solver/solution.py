@@ -1,0 +1,103 @@
+"""What a solver gives back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.solver.status import Status
+from lapwright.transcription.nlp import Nlp
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Progress:
+    """One iteration: number, objective [s], largest violation of a row [scaled]."""
+
+    iteration: int
+    objective: float
+    violation: float
+
+
+ProgressCallback = Callable[[Progress], None]
+
+
+@dataclass(frozen=True)
+class Start:
+    """Where a solver starts: unknowns, and multipliers with the barrier parameter when they are known."""
+
+    x: Array
+    row_multipliers: Array | None = None
+    bound_multipliers: Array | None = None
+    barrier: float | None = None
+
+
+@dataclass(frozen=True)
+class Solution:
+    """The end of a solve, good or bad; look at ``status.solved`` first.
+
+    Attributes
+    ----------
+    x : scaled unknowns, in the order of ``nlp.layout``
+    row_multipliers : (rows,) of L = cost + multipliers . rows; positive on an active limit
+    bound_multipliers : (size,), positive on an upper bound, negative on a lower one
+    p : the parameter vector solved with
+    objective : cost with the weights on effort [s]
+    history : by iteration: "objective", "violation", "dual_violation", "barrier"
+    """
+
+    status: Status
+    nlp: Nlp
+    x: Array
+    row_multipliers: Array
+    bound_multipliers: Array
+    p: Array
+    objective: float
+    iterations: int
+    seconds: float
+    history: dict[str, Array]
+
+    @property
+    def states(self) -> Array:
+        """(N + 1, nx) states at the nodes, physical units."""
+        return np.asarray(self.physical[self.nlp.layout.nodes])
+
+    @property
+    def point_states(self) -> Array:
+        """(N, d, nx) states at the collocation points, physical units."""
+        return np.asarray(self.physical[self.nlp.layout.states])
+
+    @property
+    def point_controls(self) -> Array:
+        """(N, d, nu) controls at the collocation points, physical units."""
+        return np.asarray(self.physical[self.nlp.layout.controls])
+
+    @property
+    def point_algebraics(self) -> Array:
+        """(N, d, nz) algebraic unknowns at the collocation points, physical units."""
+        return np.asarray(self.physical[self.nlp.layout.algebraics])
+
+    @property
+    def physical(self) -> Array:
+        """All unknowns in physical units."""
+        return np.asarray(self.x * self.nlp.scale)
+
+    def time(self) -> float:
+        """Lap time [s], without the weights on effort."""
+        return float(np.sum(self.interval_times()))
+
+    def interval_times(self) -> Array:
+        """(N,) time spent in each interval [s]."""
+        nlp = self.nlp
+        intervals, degree, size = nlp.layout.points.shape
+        count = intervals * degree
+        model = nlp.problem.model
+        y = self.x[nlp.layout.points.reshape(count, size)].T
+        road = self.p[len(model.parameters) :].reshape(model.road_size, count, order="F")
+        car = np.repeat(self.p[: len(model.parameters), None], count, axis=1)
+        pace = np.asarray(nlp.functions.value.map(count)(y, road, car)[1]).reshape(intervals, degree)
+        return np.asarray((pace * nlp.collocation.weights).sum(axis=1) * nlp.mesh.steps)

@@ -1,0 +1,67 @@
+"""Where the intervals of a transcription begin and end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """Nodes [m, ascending], (N + 1,); the first and the last are the ends of the road."""
+
+    nodes: Array
+
+    @property
+    def intervals(self) -> int:
+        """N."""
+        return len(self.nodes) - 1
+
+    @property
+    def steps(self) -> Array:
+        """Interval lengths [m], (N,)."""
+        return np.diff(self.nodes)
+
+    def points(self, positions: Array) -> Array:
+        """Stations (N, d) of the points at ``positions`` (d,) of each interval, 0 to 1."""
+        return self.nodes[:-1, None] + self.steps[:, None] * np.asarray(positions)[None, :]
+
+    def split(self, marked: NDArray[np.bool_]) -> Mesh:
+        """The mesh with every marked interval (N,) halved."""
+        middles = 0.5 * (self.nodes[:-1] + self.nodes[1:])[marked]
+        return Mesh(np.sort(np.concatenate([self.nodes, middles])))
+
+
+def uniform_mesh(start: float, end: float, step: float, breaks: Array | None = None) -> Mesh:
+    """Intervals of at most ``step`` [m], equal between one break and the next."""
+    return graded_mesh(start, end, lambda s: np.full(np.shape(s), step), breaks, smallest=0.3 * step)
+
+
+def graded_mesh(start: float, end: float, step: object, breaks: Array | None = None, smallest: float = 0.0) -> Mesh:
+    """Intervals whose length follows ``step(s)`` [m], with a node at every break.
+
+    Breaks closer together than ``smallest`` share a node: a sliver of an interval costs more than the kink it catches.
+    """
+    edges = _edges(start, end, breaks, smallest)
+    nodes = [np.array([edges[0]])]
+    for a, b in zip(edges[:-1], edges[1:], strict=True):
+        grid = np.linspace(a, b, max(int(np.ceil((b - a) / 0.25)), 8) + 1)
+        density = 1.0 / np.asarray(step(grid))  # type: ignore[operator]
+        count = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(grid))])
+        number = max(int(np.ceil(count[-1] - 1e-9)), 1)
+        nodes.append(np.interp(np.linspace(0.0, count[-1], number + 1)[1:], count, grid))
+        nodes[-1][-1] = b
+    return Mesh(np.concatenate(nodes))
+
+
+def _edges(start: float, end: float, breaks: Array | None, smallest: float) -> list[float]:
+    inner = [] if breaks is None else sorted(float(b) for b in breaks if start + 1e-6 < b < end - 1e-6)
+    edges = [start]
+    for b in inner:
+        if b - edges[-1] > smallest and end - b > smallest:
+            edges.append(b)
+    return [*edges, end]

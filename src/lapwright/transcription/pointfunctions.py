@@ -1,0 +1,71 @@
+"""The model at one point as CasADi functions: value, Jacobian, Hessian, and derivative by the parameters.
+
+All nonlinearity of a transcribed problem sits here; everything around it is linear in these values.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import casadi as ca
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.problem.model import PointModel
+
+Array = NDArray[np.float64]
+
+if hasattr(ca.GlobalOptions, "setNumpyMode"):
+    # The formulas are written in numpy's words; keep them symbolic without a notice per call.
+    ca.GlobalOptions.setNumpyMode(-1)
+
+
+@dataclass(frozen=True)
+class PointFunctions:
+    """Functions of one point in scaled unknowns y.
+
+    Rows are stacked as cost rate, rates (nx), balances (na), limits (nr), each rate over its state's scale.
+
+    Attributes
+    ----------
+    value : (y, road, p) -> (rows, time rate)
+    jacobian : (y, road, p) -> d rows / d y, sparse
+    hessian : (y, road, p, weights) -> upper triangle of the Hessian of weights . rows
+    scale : (ny,) physical unit of each scaled unknown
+    """
+
+    value: ca.Function
+    jacobian: ca.Function
+    hessian: ca.Function
+    by_parameter: ca.Function
+    scale: Array
+
+
+def point_functions(model: PointModel) -> PointFunctions:
+    """Differentiate a model once, symbolically."""
+    nx, nu, nz = len(model.states), len(model.controls), len(model.algebraics)
+    scale = np.array([v.scale for v in (*model.states, *model.controls, *model.algebraics)])
+    y = ca.SX.sym("y", nx + nu + nz)
+    road = ca.SX.sym("road", model.road_size)
+    p = ca.SX.sym("p", len(model.parameters))
+    physical = [y[i] * scale[i] for i in range(len(scale))]
+    found = model.equations(
+        physical[:nx],
+        physical[nx : nx + nu],
+        physical[nx + nu :],
+        [road[i] for i in range(model.road_size)],
+        [p[i] for i in range(len(model.parameters))],
+    )
+    rates = [rate / scale[i] for i, rate in enumerate(found.rates)]
+    rows = ca.vertcat(found.cost_rate, *rates, *found.balances, *found.limits)
+    weights = ca.SX.sym("w", rows.numel())
+    weighted = ca.dot(weights, rows)
+    hessian, _ = ca.hessian(weighted, y)
+    quick = {"cse": True}
+    return PointFunctions(
+        value=ca.Function("value", [y, road, p], [rows, found.time_rate], quick),
+        jacobian=ca.Function("jacobian", [y, road, p], [ca.jacobian(rows, y)], quick),
+        hessian=ca.Function("hessian", [y, road, p, weights], [ca.triu(hessian)], quick),
+        by_parameter=ca.Function("by_parameter", [y, road, p, weights], [ca.gradient(weighted, p)], quick),
+        scale=scale,
+    )
