@@ -58,3 +58,11 @@ class NoSolutionError(LapwrightError):
 
     The text says which limit, where on the lap, and what to try.
     """
+
+
+class InputNotice(UserWarning):
+    """A warning about something odd in a file that does not stop the work; ``fault`` says what and where."""
+
+    def __init__(self, fault: Fault) -> None:
+        self.fault = fault
+        super().__init__(str(fault))

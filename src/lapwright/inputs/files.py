@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from lapwright.errors import Fault, InputError
+from lapwright.errors import Fault, InputError, InputNotice
 from lapwright.inputs import kinds, tree
 from lapwright.inputs.source import read_text
 from lapwright.vehicle.parameters import AnyVehicle
@@ -16,12 +16,7 @@ if TYPE_CHECKING:
     from lapwright.track.track import Track
 
 
-class InputNotice(UserWarning):
-    """Something odd in a file that does not stop the work; ``fault`` says what and where."""
-
-    def __init__(self, fault: Fault) -> None:
-        self.fault = fault
-        super().__init__(str(fault))
+Kind = Literal["track", "vehicle"]
 
 
 @dataclass(frozen=True)
@@ -82,15 +77,35 @@ def _announce(loaded: Loaded) -> Any:
     return loaded.value
 
 
+def load_any(path: str | Path) -> tuple[Kind, Loaded]:
+    """What a file describes, a track or a vehicle, told by its keys.
+
+    Raises
+    ------
+    InputError
+        As ``load_track`` and ``load_vehicle``, or because the keys are neither's.
+    """
+    text, file = read_text(path), str(path)
+    root, _ = tree.parse(text, file)
+    kind = guess_kind(root)
+    if not kind:
+        known = [key.name for key in _keys_of("track") + _keys_of("vehicle")]
+        report = kinds.Report(file)
+        kinds.refuse_unknown(root, (), report, tuple(known), "track or vehicle files")
+        message = "this is neither a track (closed, centreline, ...) nor a vehicle (chassis, tyres, ...)"
+        raise InputError([Fault(message, (), file, root.line, root.column), *report.final_faults()])
+    return kind, read_track(text, file) if kind == "track" else read_vehicle(text, file)
+
+
 def read_vehicle(text: str, file: str = "") -> Loaded:
     """The car described by YAML ``text``; ``file`` is the name used in messages."""
     from lapwright.inputs import vehicle_keys
 
     root, report = _parse(text, file)
+    _refuse_other_kind(root, report, "vehicle")
     model = root.values.get("model")
     circle = isinstance(model, tree.Scalar) and model.text == "friction_circle"
     table = vehicle_keys.FRICTION_CIRCLE if circle else vehicle_keys.VEHICLE
-    _refuse_other_kind(root, report, "vehicle")
     return _finish(table.read(root, (), report), report)
 
 
@@ -124,17 +139,21 @@ def place_fault(fault: Fault, root: tree.Mapping, file: str) -> Fault:
     return Fault(fault.message, fault.key, file, node.line, node.column)
 
 
-def guess_kind(root: tree.Mapping) -> Literal["track", "vehicle", ""]:
-    """Whether the keys are those of a track or of a vehicle file; empty when they are neither's."""
+def guess_kind(root: tree.Mapping) -> Kind | None:
+    """Whether the keys are those of a track or of a vehicle file; None when they are neither's."""
+    track = {key.name for key in _keys_of("track")} - {"name"}
+    vehicle = {key.name for key in _keys_of("vehicle")} - {"name"}
+    hits = len(track & set(root.values)), len(vehicle & set(root.values))
+    if hits[0] == hits[1]:
+        return None
+    return "track" if hits[0] > hits[1] else "vehicle"
+
+
+def _keys_of(kind: Kind) -> tuple[kinds.Key, ...]:
     from lapwright.inputs.track_keys import TRACK
     from lapwright.inputs.vehicle_keys import FRICTION_CIRCLE, VEHICLE
 
-    track = {key.name for key in TRACK.keys} - {"name"}
-    vehicle = {key.name for key in (*VEHICLE.keys, *FRICTION_CIRCLE.keys)} - {"name"}
-    hits = len(track & set(root.values)), len(vehicle & set(root.values))
-    if hits[0] == hits[1]:
-        return ""
-    return "track" if hits[0] > hits[1] else "vehicle"
+    return TRACK.keys if kind == "track" else (*VEHICLE.keys, *FRICTION_CIRCLE.keys)
 
 
 def _parse(text: str, file: str) -> tuple[tree.Mapping, kinds.Report]:

@@ -17,7 +17,7 @@ from lapwright.inputs.track_rules import (
 )
 from lapwright.track.definition import CornerSpec, GripPatch, Landmark, Station
 
-STATION = Number("m", -1000, 200_000)
+STATION = Number("m", 0, 200_000)
 HEIGHT = Number("m", -1000, 10_000, (-450, 5000))
 
 ELEMENT = Group(

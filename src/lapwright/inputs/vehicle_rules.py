@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from typing import Any
 
 from lapwright.inputs.kinds import MISSING, Path, Report, label
@@ -182,28 +181,36 @@ def _check_brakes(chassis: Chassis, brakes: Brakes, node: Mapping, report: Repor
         report.notice(place, key, message + "; 1 to 4 is common")
 
 
-def peak_power(driveline: Driveline) -> float:
-    """Greatest power at the wheels [W] at the speeds of the table up to the shift, and at the shift."""
+def peak_power(driveline: Driveline) -> tuple[float, float | None]:
+    """Greatest power of the engine [W] up to the shift, and the engine speed [rad/s] at which it gives it.
+
+    The speed is None for an engine that is a plain power.
+    """
+    import numpy as np
+
     if driveline.power is not None:
-        return driveline.power * driveline.efficiency
-    pairs = list(zip(driveline.engine_speed, driveline.engine_torque, strict=True))
-    powers = [speed * torque for speed, torque in pairs if speed <= driveline.shift_speed]
-    for (n0, t0), (n1, t1) in itertools.pairwise(pairs):
-        if n0 <= driveline.shift_speed <= n1:
-            torque = t0 + (t1 - t0) * (driveline.shift_speed - n0) / (n1 - n0)
-            powers.append(driveline.shift_speed * torque)
-    return max(powers) * driveline.efficiency
+        return driveline.power, None
+    # Torque is straight between the entries of the table, so power between them is a parabola: look finely.
+    spin = np.linspace(driveline.engine_speed[0], driveline.shift_speed, 2001)
+    power = spin * np.interp(spin, driveline.engine_speed, driveline.engine_torque)
+    best = int(np.argmax(power))
+    return float(power[best]), float(spin[best])
 
 
 def top_speed(aero: Aero, driveline: Driveline) -> float:
-    """Upper estimate of the top speed on the level [m/s]: power against drag alone, and the gearing."""
-    drag = 0.5 * aero.air_density * aero.drag_area
-    speed = (peak_power(driveline) / drag) ** (1 / 3) if drag > 0 else 120.0
-    if driveline.gear_ratios:
-        geared = (
-            driveline.shift_speed
-            * driveline.wheel_radius
-            / (driveline.gear_ratios[-1] * driveline.final_drive)
-        )
-        speed = min(speed, geared)
-    return min(speed, 120.0)
+    """Top speed on the level [m/s]: where drag takes all the pull or the gears end; at most ``SPEED_MAX``."""
+    import numpy as np
+
+    from lapwright.vehicle.driveline import SPEED_MAX, wheel_forces
+    from lapwright.vehicle.loads import drag
+
+    speed = np.linspace(1.0, SPEED_MAX, 2581)
+    surplus = wheel_forces(driveline, speed)[0] - drag(aero, speed)
+    able = np.flatnonzero(surplus > 0)
+    if not able.size:
+        return 0.0
+    last = able[-1]
+    if last == len(speed) - 1:
+        return SPEED_MAX
+    share = surplus[last] / (surplus[last] - surplus[last + 1])
+    return float(speed[last] + share * (speed[last + 1] - speed[last]))

@@ -1,0 +1,92 @@
+"""The page docs/files.md: every key of the files, made from the tables that also check them.
+
+``python -m lapwright.inputs.reference > docs/files.md`` writes it anew; a test compares.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from lapwright.inputs.csv_points import COLUMNS, REQUIRED_COLUMNS
+from lapwright.inputs.kinds import Either, Group, Key, Kind, ListOf
+from lapwright.inputs.track_keys import TRACK
+from lapwright.inputs.vehicle_keys import FRICTION_CIRCLE, VEHICLE
+
+_HEAD = """# Keys of the track and vehicle files
+
+Made from the code by `python -m lapwright.inputs.reference > docs/files.md`; do not edit by hand.
+
+Files are YAML (UTF-8). A unit stands in the name of the key; a key without one is dimensionless. Numbers are
+decimal (`1250`, `0.62`, `1e3`), a share is a fraction between 0 and 1, and yes and no are `true` and `false`.
+Aliases, tags and keys given twice are refused. `lapwright check FILE` lists every fault with line and column;
+`lapwright schema track` and `lapwright schema vehicle` print JSON Schemas for editors.
+
+Stations (`at_m`, `from_m`, `to_m`) are metres in plan along the centreline from its start. Lateral offsets
+are positive to the left; bank is positive with the left edge higher.
+"""
+
+_CSV = """## Points from a CSV
+
+`centreline.csv` names a table whose first line (blank lines and lines with # aside) holds the names of the
+columns. Columns are separated by commas, semicolons or tabs; with semicolons and tabs a decimal comma is
+understood. Widths and bank of a point are taken at the distance along the chords from the first point, which
+differs from the smoothed centreline by far less than the spacing of the points.
+
+| column | allowed | |
+|---|---|---|
+"""
+
+
+def reference_page() -> str:
+    """The whole page as Markdown."""
+    parts = [_HEAD, "## Track\n", *_sections(TRACK, "")]
+    rows = [
+        f"| `{name}` | {kind.words()} | {'required' if name in REQUIRED_COLUMNS else 'optional'} |\n"
+        for name, kind in COLUMNS.items()
+    ]
+    parts.append(_CSV + "".join(rows))
+    parts += ["## Vehicle, full model\n", *_sections(VEHICLE, "")]
+    parts += ["## Vehicle, `model: friction_circle`\n", *_sections(FRICTION_CIRCLE, "")]
+    return "\n".join(parts)
+
+
+def _sections(group: Group, path: str) -> Iterator[str]:
+    yield _table(group, path)
+    for key in group.keys:
+        for inner, suffix in _inner_groups(key.kind):
+            yield from _sections(inner, f"{path}{key.name}{suffix}.")
+
+
+def _inner_groups(kind: Kind) -> Iterator[tuple[Group, str]]:
+    if isinstance(kind, Group):
+        yield kind, ""
+    elif isinstance(kind, ListOf):
+        yield from ((group, "[]" + suffix) for group, suffix in _inner_groups(kind.item))
+    elif isinstance(kind, Either):
+        for part in (kind.mapping, kind.sequence):
+            if part is not None:
+                yield from _inner_groups(part)
+
+
+def _table(group: Group, path: str) -> str:
+    title = f"`{path.removesuffix('.')}`" if path else "Top level"
+    rows = "".join(
+        f"| `{key.name}` | {key.kind.words()} | {_default(key)} | {key.doc} |\n" for key in group.keys
+    )
+    return f"{title}\n\n| key | allowed | when left out | meaning |\n|---|---|---|---|\n{rows}"
+
+
+def _default(key: Key) -> str:
+    if key.required:
+        return "required"
+    return (
+        ""
+        if key.default in (None, ())
+        else f"{key.default:g}"
+        if not isinstance(key.default, str)
+        else key.default
+    )
+
+
+if __name__ == "__main__":
+    print(reference_page(), end="")
