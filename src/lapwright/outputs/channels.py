@@ -34,7 +34,7 @@ class Channel:
 
 
 def _wheel(field: str, k: int) -> Callable[[Lap], NDArray[Any]]:
-    def value(lap: Lap) -> Array:
+    def value(lap: Lap) -> NDArray[Any]:
         column: NDArray[Any] = getattr(lap, field)[:, k]
         return column
 

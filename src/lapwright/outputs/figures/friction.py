@@ -1,0 +1,162 @@
+"""The friction diagram of each axle: how the lap is driven round the edge of the grip."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from numpy.typing import NDArray
+
+from lapwright.lap.lap import Array, Lap
+from lapwright.lap.phases import PHASES, phases
+from lapwright.outputs.figures.style import A3, INK, page, styled
+from lapwright.outputs.words import lap_time
+
+NEAR_LIMIT = 0.95
+"""Share of the allowed grip from which an axle counts as at its limit in the table."""
+
+MARKS: dict[str, dict[str, Any]] = {
+    "braking": {"marker": "s", "color": "#000000", "markersize": 6.5, "fillstyle": "full"},
+    "trail braking": {"marker": "^", "color": "#D55E00", "markersize": 8, "fillstyle": "full"},
+    "coast": {"marker": "o", "color": "#555555", "markersize": 7, "fillstyle": "none"},
+    "throttle": {"marker": "+", "color": "#0072B2", "markersize": 8.5, "markeredgewidth": 1.6},
+}
+"""Markers of the phases: shape tells them apart, colour (Okabe & Ito, 2008) helps."""
+
+NAMES = {
+    "braking": "braking, straight",
+    "trail braking": "trail braking",
+    "coast": "coasting",
+    "throttle": "throttle",
+}
+
+
+@styled
+def draw_friction(lap: Lap, grip_margin: float = 0.0) -> Figure:
+    """Longitudinal over lateral force of each axle, both over the axle's peak, with the limit as a circle.
+
+    Left is a left turn; up is drive, down is brake.
+
+    Parameters
+    ----------
+    lap
+        The target lap.
+    grip_margin
+        Share of peak grip that the target leaves unused: the dashed circle has the radius 1 - margin.
+    """
+    word = "lap" if lap.closed else "time"
+    title = f"{lap.track_name}   {lap.vehicle_name}"
+    figure = page(A3, title, f"Reference {word} {lap_time(lap.time)}   grip in use, axle by axle")
+    kinds = phases(lap)
+    for k, axle in enumerate(("front", "rear")):
+        axes = figure.add_axes((0.055 + 0.44 * k, 0.30, 0.42, 0.56))
+        _draw_axle(axes, lap, axle, kinds, grip_margin)
+    _key(figure, grip_margin)
+    _table(figure, lap, kinds, grip_margin)
+    return figure
+
+
+def _draw_axle(axes: Axes, lap: Lap, axle: str, kinds: NDArray[np.str_], margin: float) -> None:
+    along, across = lap.axle_force_use(axle)
+    angle = np.linspace(0.0, 2.0 * np.pi, 361)
+    axes.plot(np.cos(angle), np.sin(angle), color=INK, linewidth=2.2, zorder=2)
+    if margin > 0:
+        allowed = 1.0 - margin
+        axes.plot(
+            allowed * np.cos(angle),
+            allowed * np.sin(angle),
+            color=INK,
+            linewidth=1.4,
+            linestyle="--",
+            zorder=2,
+        )
+    axes.axhline(0.0, color="#AAAAAA", linewidth=0.9, zorder=0)
+    axes.axvline(0.0, color="#AAAAAA", linewidth=0.9, zorder=0)
+    axes.plot(across, along, color="#9A9A9A", linewidth=0.9, zorder=1)
+    for kind in PHASES:
+        rows = kinds == kind
+        axes.plot(across[rows], along[rows], linestyle="none", zorder=3, **MARKS[kind])
+    reach = max(1.12, 1.06 * float(np.nanmax(np.hypot(along, across))))
+    axes.set_aspect("equal", adjustable="box")
+    axes.set_xlim(reach, -reach)
+    axes.set_ylim(-reach, reach)
+    ticks = [-1.0, -0.5, 0.0, 0.5, 1.0]
+    axes.set_xticks(ticks, [f"{abs(v):g}" for v in ticks])
+    axes.set_yticks(ticks, [f"{abs(v):g}" for v in ticks])
+    axes.set_title(f"{axle.capitalize()} axle", fontweight="bold")
+    axes.set_xlabel("left turn   <   lateral force / peak [-]   >   right turn")
+    axes.set_ylabel("brake   <   longitudinal force / peak [-]   >   drive")
+
+
+def _key(figure: Figure, margin: float) -> None:
+    handles = [Line2D([], [], linestyle="none", label=NAMES[kind], **MARKS[kind]) for kind in PHASES]
+    handles.append(Line2D([], [], color=INK, linewidth=2.2, label="peak grip"))
+    if margin > 0:
+        handles.append(
+            Line2D(
+                [],
+                [],
+                color=INK,
+                linewidth=1.4,
+                linestyle="--",
+                label=f"allowed: {100 * margin:g} % under the peak",
+            )
+        )
+    figure.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.03, 0.245), frameon=False, fontsize=13)
+
+
+def shares(lap: Lap, kinds: NDArray[np.str_], grip_margin: float) -> dict[str, tuple[float, float, float]]:
+    """Share of the time [0 to 1] of each phase, and of the whole lap: altogether, front near limit, rear near
+    limit.
+
+    "Near the limit" is a use of more than ``NEAR_LIMIT`` of the allowed grip, 1 - ``grip_margin`` of the
+    peak. A row counts for half the time to either neighbour.
+    """
+    weight = _row_times(lap.t)
+    edge = NEAR_LIMIT * (1.0 - grip_margin)
+    front, rear = lap.grip_use_front > edge, lap.grip_use_rear > edge
+    total = float(weight.sum())
+    table = {}
+    for name in (*PHASES, "whole"):
+        rows = np.ones(kinds.size, dtype=bool) if name == "whole" else kinds == name
+        table[name] = tuple(float(weight[rows & near].sum()) / total for near in (rows, front, rear))
+    return table  # type: ignore[return-value]
+
+
+def _row_times(t: Array) -> Array:
+    step = np.diff(t)
+    return np.concatenate([[0.0], step]) / 2 + np.concatenate([step, [0.0]]) / 2
+
+
+def _table(figure: Figure, lap: Lap, kinds: NDArray[np.str_], margin: float) -> None:
+    axes = figure.add_axes((0.36, 0.065, 0.60, 0.175))
+    axes.set_axis_off()
+    table = shares(lap, kinds, margin)
+    whole = "whole lap" if lap.closed else "whole section"
+    rows = [*PHASES, "whole"]
+    cells = [[f"{100 * value:.1f} %" for value in table[row]] for row in rows]
+    made = axes.table(
+        cellText=cells,
+        rowLabels=[whole if row == "whole" else NAMES[row] for row in rows],
+        colLabels=[
+            "of the time",
+            f"front above {100 * NEAR_LIMIT:.0f} %",
+            f"rear above {100 * NEAR_LIMIT:.0f} %",
+        ],
+        loc="center",
+        cellLoc="center",
+        bbox=(0.24, 0.0, 0.76, 1.0),
+    )
+    made.auto_set_font_size(False)
+    made.set_fontsize(13)
+    for (row, column), cell in made.get_celld().items():
+        cell.set_edgecolor("#BBBBBB")
+        if row == 0 or row == len(rows):
+            cell.set_text_props(fontweight="bold")
+        if column == -1:
+            cell.set_edgecolor("none")
+    axes.text(1.0, -0.06, "share of the time with more than so much of the allowed grip in use", ha="right", va="top",
+              fontsize=11, transform=axes.transAxes)  # fmt: skip

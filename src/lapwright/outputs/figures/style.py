@@ -1,0 +1,136 @@
+"""What the figures share: page sizes, type, palette, title, caution and the way to a file."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Sequence
+from functools import wraps
+from pathlib import Path
+from typing import Any, ParamSpec, TypeVar
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
+from matplotlib.transforms import Bbox
+
+from lapwright.quantities import CAUTION
+
+REFERENCE = "#0072B2"
+DRIVER = "#E69F00"
+BASELINE = "#7F7F7F"
+INK = "#1A1A1A"
+ROAD = "#E3E3E3"
+EDGE = "#8A8A8A"
+BAND = "#EFEBDD"
+"""Colours tell nothing alone: every line also has its own style, every area its pattern or label.
+
+Blue, orange and grey differ for all common kinds of colour blindness (Okabe & Ito, Color Universal Design,
+2008).
+"""
+
+REFERENCE_LINE: dict[str, Any] = {"color": REFERENCE, "linestyle": "-", "linewidth": 2.0, "zorder": 3}
+BASELINE_LINE: dict[str, Any] = {"color": BASELINE, "linestyle": ":", "linewidth": 1.8, "zorder": 2}
+
+A3 = (16.54, 11.69)
+"""Width and height of an A3 page on its side [inch] (ISO 216)."""
+
+PNG_DPI = 150
+
+SETTINGS: Any = {
+    "font.family": "DejaVu Sans",
+    "font.size": 13,
+    "axes.titlesize": 15,
+    "axes.labelsize": 13,
+    "xtick.labelsize": 12,
+    "ytick.labelsize": 12,
+    "legend.fontsize": 12,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.edgecolor": "#555555",
+    "axes.labelcolor": INK,
+    "text.color": INK,
+    "axes.grid": False,
+    "grid.color": "#D5D5D5",
+    "grid.linewidth": 0.8,
+    "hatch.linewidth": 1.2,
+    "figure.facecolor": "white",
+    "axes.facecolor": "none",
+    "pdf.fonttype": 42,
+    "axes.unicode_minus": False,
+}
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+def styled(draw: Callable[P, R]) -> Callable[P, R]:
+    """Run a drawing function under the settings of this module, whatever the user's own matplotlib settings
+    are.
+    """
+
+    @wraps(draw)
+    def run(*args: P.args, **kwargs: P.kwargs) -> R:
+        with mpl.rc_context():
+            mpl.rcdefaults()
+            mpl.rcParams.update(SETTINGS)
+            return draw(*args, **kwargs)
+
+    return run
+
+
+def page(size: tuple[float, float], title: str, subtitle: str = "") -> Figure:
+    """A blank page [inch] with its title at the top and the caution at the bottom."""
+    figure = Figure(figsize=size)
+    FigureCanvasAgg(figure)
+    width, height = size
+    figure.text(0.45 / width, 1 - 0.28 / height, title, fontsize=20, fontweight="bold", va="top", gid="title")
+    if subtitle:
+        figure.text(0.45 / width, 1 - 0.68 / height, subtitle, fontsize=14, va="top", gid="subtitle")
+    lines = textwrap.wrap(CAUTION, int((width - 0.9) * 11.5))
+    figure.text(
+        0.45 / width,
+        0.15 / height,
+        "\n".join(lines),
+        fontsize=11,
+        va="bottom",
+        color="#444444",
+        gid="caution",
+    )
+    return figure
+
+
+def renderer(figure: Figure) -> Any:
+    """What measures the text of a figure made by ``page``."""
+    canvas = figure.canvas
+    assert isinstance(canvas, FigureCanvasAgg)
+    return canvas.get_renderer()
+
+
+def text_box(figure: Figure, axes: Axes, text: str, **style: Any) -> Bbox:
+    """Size of a text in pixels, box at the origin."""
+    made = axes.text(0, 0, text, **style)
+    box = made.get_window_extent(renderer(figure))
+    made.remove()
+    return Bbox.from_bounds(0, 0, box.width, box.height)
+
+
+def save(figures: Figure | Sequence[Figure], folder: Path, name: str) -> list[Path]:
+    """Write a figure as ``name.png`` and ``name.pdf``; several pages as ``name-1.png`` ... and one PDF.
+
+    The files hold no date, so the same lap gives the same bytes.
+    """
+    pages = [figures] if isinstance(figures, Figure) else list(figures)
+    written = []
+    with mpl.rc_context(SETTINGS):
+        for number, figure in enumerate(pages, start=1):
+            path = folder / (f"{name}.png" if len(pages) == 1 else f"{name}-{number}.png")
+            figure.savefig(path, dpi=PNG_DPI, metadata={"Software": None})
+            written.append(path)
+        path = folder / f"{name}.pdf"
+        with PdfPages(path, metadata={"CreationDate": None, "Title": name}) as document:
+            for figure in pages:
+                document.savefig(figure)
+        written.append(path)
+    return written
