@@ -1,0 +1,1 @@
+"""The road: centreline, ribbon, edges, corners and grip."""

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from lapwright.errors import Fault, InputError
+from lapwright.quantities import DEG
 from lapwright.track import checks
 from lapwright.track import stations as placed
 from lapwright.track.corners import find_corners, named_corners
@@ -24,6 +27,11 @@ from lapwright.track.road import Array
 from lapwright.track.stations import LINE_SLACK, Ruler
 from lapwright.track.track import Track, TrackReport
 
+POINT_HAIR = 1e-6
+"""Stations within this [m] are the same."""
+BANK_UNSEEN = 0.05 * DEG
+"""A residual of surveyed banks [rad] too small to matter."""
+
 
 def build_track(definition: TrackDefinition) -> Track:
     """Make the road that a definition describes.
@@ -31,15 +39,16 @@ def build_track(definition: TrackDefinition) -> Track:
     Raises
     ------
     InputError
-        With every fault found. Each has the path of the key in the track file and says where on the road it is.
-        Faults of the centreline come alone: without one nothing else can be placed.
+        With every fault found. Each has the path of the key in the track file and says where on the road it
+        is. Faults of the centreline come alone: without one nothing else can be placed.
     """
     line = _centreline(definition)
+    definition, noisy_bank = _settle(definition, line)
     ruler = Ruler(line.given, line.made)
     faults = _placed_faults(definition, ruler)
     if faults:
         raise InputError(faults)
-    track = _assemble(definition, line, ruler)
+    track = _assemble(definition, line, ruler, noisy_bank)
     faults = checks.road_faults(track, line)
     if faults:
         raise InputError(faults)
@@ -61,9 +70,37 @@ def _placed_faults(definition: TrackDefinition, ruler: Ruler) -> list[Fault]:
     return faults + placed.landmark_faults(definition.landmarks, ruler)
 
 
-def _assemble(definition: TrackDefinition, line: Line, ruler: Ruler) -> Track:
+def _settle(definition: TrackDefinition, line: Line) -> tuple[TrackDefinition, bool]:
+    """The definition with values that were surveyed point by point moved to the stations of the points.
+
+    A list whose stations are those of the points along their chords belongs to the points: the road is
+    shorter than the chords between noisy points. The second value says whether the bank is such a list.
+    """
+    moved: dict[str, tuple[Station, ...]] = {}
+    for name in ("width_left", "width_right", "bank"):
+        stations: tuple[Station, ...] = getattr(definition, name)
+        if line.chord is None or line.at_chord is None or len(stations) < max(3, len(line.chord) - 2):
+            continue
+        at = np.array([station.at for station in stations])
+        index = np.clip(np.searchsorted(line.chord, at - POINT_HAIR), 0, len(line.chord) - 1)
+        if np.any(np.abs(line.chord[index] - at) > POINT_HAIR):
+            continue
+        made = line.at_chord[index]
+        order = np.argsort(made, kind="stable")
+        order = order[np.concatenate([[True], np.diff(made[order]) > POINT_HAIR])]
+        moved[name] = tuple(Station(float(made[i]), stations[i].value) for i in order)
+    return replace(definition, **moved), "bank" in moved  # type: ignore[arg-type]
+
+
+def _assemble(definition: TrackDefinition, line: Line, ruler: Ruler, noisy_bank: bool) -> Track:
     length, closed, curve = line.curve.length, definition.closed, line.curve
-    bank = smooth_profile(*_listed(definition.bank, ruler, closed), length, closed, straight_on=False)
+    at, value = _listed(definition.bank, ruler, closed)
+    if noisy_bank:
+        from lapwright.track.points import smooth_along
+
+        bank = smooth_along(at, value, length, closed, BANK_UNSEEN)
+    else:
+        bank = smooth_profile(at, value, length, closed, straight_on=False)
     height = line.height
     if definition.elevation or height is None:
         height = smooth_profile(

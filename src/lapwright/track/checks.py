@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 from lapwright.errors import Fault
@@ -20,7 +22,7 @@ _QUADS = 6
 
 
 def road_faults(track: Track, line: Line) -> list[Fault]:
-    """Every place where the road cannot be: folded edges, or crossings on the level when no edge is folded."""
+    """Places where the road cannot be: folded edges or, when there is none, crossings on the level."""
     return fold_faults(track, line) or crossing_faults(track, line)
 
 
@@ -46,7 +48,8 @@ def fold_faults(track: Track, line: Line) -> list[Fault]:
             radius, width = 1.0 / abs(road.curvature[worst]), abs(offset[worst])
             text = (
                 f"the {side} edge folds over {line.where(s[worst])}: the road reaches {width:.2f} m to the "
-                f"{side} and the bend has a radius of {radius:.2f} m there; the width to the inside of a bend "
+                f"{side} and the bend has a radius of {radius:.2f} m there; the width to the inside of a "
+                "bend "
                 "must be less than its radius"
             )
             faults.append(line.fault(float(s[worst]), text))
@@ -62,7 +65,7 @@ def crossing_faults(track: Track, line: Line) -> list[Fault]:
     bounds = np.append(np.arange(0, len(s) - 1, _QUADS), len(s) - 1)
     pieces = [
         shapely.Polygon(np.vstack([left[a : b + 1, :2], right[b : None if a == 0 else a - 1 : -1, :2]]))
-        for a, b in zip(bounds[:-1], bounds[1:], strict=True)
+        for a, b in itertools.pairwise(bounds.tolist())
     ]
     shapes = shapely.make_valid(np.array(pieces, dtype=object))
     one, two = shapely.STRtree(shapes).query(shapes, predicate="intersects")
@@ -92,8 +95,10 @@ def _crossings(one: np.ndarray, two: np.ndarray, middle: Array, height: Array, l
     for group in groups:
         a, b = group[len(group) // 2]
         text = (
-            f"the road runs into itself: {line.where(middle[a])} it overlaps the road at {middle[b]:.1f} m, with "
-            f"{abs(height[a] - height[b]):.1f} m between their heights (a bridge needs {BRIDGE:g} m); move the roads "
+            f"the road runs into itself: {line.where(middle[a])} it overlaps the road at {middle[b]:.1f} m, "
+            "with "
+            f"{abs(height[a] - height[b]):.1f} m between their heights (a bridge needs {BRIDGE:g} m); move "
+            "the roads "
             "apart, make them narrower, or lift one over the other"
         )
         faults.append(line.fault(float(middle[b]), text))

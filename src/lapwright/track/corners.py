@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 from lapwright.quantities import DEG
@@ -27,12 +29,12 @@ LOBE = 5.0 * DEG
 def find_corners(curve: PlanCurve, closed: bool) -> tuple[Corner, ...]:
     """Corners found in the curvature, named T1, T2, ... in driving order.
 
-    A corner begins and ends where the road bends more than ``SHARE`` of the curvature typical of its bends (the
-    90th percentile over everything tighter than 2 km), or than 1 / ``WIDEST``; neighbours to the same side are joined
-    when little straight is between them; what turns less than ``LEAST_ANGLE`` is left out.
+    A corner begins and ends where the road bends more than ``SHARE`` of the curvature typical of its bends
+    (the 90th percentile over everything tighter than 2 km), or than 1 / ``WIDEST``; neighbours to the same
+    side are joined when little straight is between them; what turns less than ``LEAST_ANGLE`` is left out.
     """
     count = max(8, round(curve.length / STEP))
-    s = (np.arange(count) + 0.5) * (curve.length / count)
+    s = np.linspace(0.0, curve.length, count, endpoint=False) + 0.5 * curve.length / count
     bend = curve.curvature(s)[0]
     curved = np.abs(bend[np.abs(bend) > 1.0 / 2000.0])
     if len(curved) == 0:
@@ -95,8 +97,8 @@ def describe(name: str, start: float, end: float, curve: PlanCurve) -> Corner:
     """
     span = end - start if end > start else end - start + curve.length
     count = max(16, int(np.ceil(span / (0.25 * STEP))))
-    along = (np.arange(count) + 0.5) * (span / count)
-    s = (start + along) % curve.length
+    along = np.linspace(0.0, span, count, endpoint=False) + 0.5 * span / count
+    s = np.mod(start + along, curve.length)
     bend = curve.curvature(s)[0]
     tightest = float(np.max(np.abs(bend)))
     apex = float(s[_middle_of_first(np.abs(bend) >= 0.999 * tightest)])
@@ -116,7 +118,7 @@ def _direction(turned: Array) -> str:
     sides = np.sign(turned)
     bounds = np.concatenate([[0], np.flatnonzero(np.diff(sides)) + 1, [len(turned)]])
     words: list[str] = []
-    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+    for a, b in itertools.pairwise(bounds):
         angle = float(np.sum(turned[a:b]))
         word = "left" if angle > 0.0 else "right"
         if abs(angle) >= LOBE and (not words or words[-1] != word):

@@ -106,8 +106,8 @@ class Landmark:
 class TrackDefinition:
     """Everything the track file says, in SI units.
 
-    Widths are distances from the centreline to the edge, both positive, as stations; one station means constant.
-    Elevation [m] and bank [rad, positive = left edge higher] likewise; an empty tuple means zero
+    Widths are distances from the centreline to the edge, both positive, as stations; one station means
+    constant. Elevation [m] and bank [rad, positive = left edge higher] likewise; an empty tuple means zero
     (or, for elevation, the z of three-column points).
     """
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -31,14 +32,15 @@ def build_elements(line: ElementLine, closed: bool) -> Line:
     Raises
     ------
     InputError
-        A length, radius or angle that cannot be, ramps that turn more than their bend, or a gap that is too large.
+        A length, radius or angle that cannot be, ramps that turn more than their bend, or a gap that is too
+        large.
     """
     faults = element_faults(line)
     if faults:
         raise InputError(faults)
     given = _ends(line.elements)
     if not closed:
-        return Line(line, _curve(line.elements), given, given)
+        return _line(line, line.elements, given)
     gap, error = _misfit(line.elements)
     fault = _gap_fault(line.elements, gap, error, float(given[-1]))
     if fault:
@@ -50,8 +52,12 @@ def build_elements(line: ElementLine, closed: bool) -> Line:
             f"the lap as given ends {abs(gap):.3f} m and {error / DEG:+.3f} deg from where it starts; "
             "lengths, radii and angles were changed slightly, in proportion, so that it closes",
         )
+    return _line(line, elements, given, gap=abs(gap), heading_error=error, notices=notices)
+
+
+def _line(source: ElementLine, elements: tuple[Straight | Arc, ...], given: Array, **done: Any) -> Line:
     made = _ends(elements)
-    return Line(line, _curve(elements), given, made, gap=abs(gap), heading_error=error, notices=notices)
+    return Line(source, _curve(elements), given, made, made[:-1], np.arange(len(elements)), **done)
 
 
 def element_faults(line: ElementLine) -> list[Fault]:
@@ -143,7 +149,8 @@ def _gap_fault(
     )
     if abs(error) > HEADING_LIMIT:
         text += (
-            f"; the bends, left positive, add up to {angles / DEG:.2f} deg and must add up to {360 * turns} deg: "
+            f"; the bends, left positive, add up to {angles / DEG:.2f} deg and must add up to {360 * turns} "
+            "deg: "
             "put the angles right first, then the lengths"
         )
     else:
@@ -179,7 +186,8 @@ def _close(elements: tuple[Straight | Arc, ...]) -> tuple[Straight | Arc, ...]:
     gap, error = _misfit(elements)
     if abs(gap) > 1e-6 or abs(error) > 1e-8:
         text = (
-            f"the lap does not close: a gap of {abs(gap):.3f} m and {error / DEG:.3f} deg is left after the lengths "
+            f"the lap does not close: a gap of {abs(gap):.3f} m and {error / DEG:.3f} deg is left after the "
+            "lengths "
             "and angles were adjusted; the elements leave no way to close it, add a straight or a bend"
         )
         raise InputError(Fault(text, ("centreline", "elements")))

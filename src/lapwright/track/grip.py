@@ -17,8 +17,8 @@ BLEND = 5.0
 class GripMap:
     """Grip patches ready to be asked.
 
-    ``whole`` are patches across the full width; ``slots`` are lists of banded patches, each list free of overlap
-    along the road, so that one slot can carry them one after the other.
+    ``whole`` are patches across the full width; ``slots`` are lists of banded patches, each list free of
+    overlap along the road, so that one slot can carry them one after the other.
     """
 
     whole: tuple[GripPatch, ...]
@@ -37,8 +37,8 @@ class GripMap:
         """Band slots (M, B, 3): change of scale, right and left limit [m]."""
         out = np.zeros((len(s), len(self.slots), 3))
         for index, slot in enumerate(self.slots):
-            # An empty stretch keeps the limits of the nearest patch: with no change they mean nothing, but they
-            # stay finite and in order.
+            # An empty stretch keeps the limits of the nearest patch: with no change they mean nothing, but
+            # they stay finite and in order.
             nearest = np.full(len(s), np.inf)
             for patch in slot:
                 away = self._away(patch, s)
@@ -82,7 +82,8 @@ def grip_map(patches: tuple[GripPatch, ...], length: float, closed: bool) -> Gri
 
 
 def _wrapping_first(patches: list[GripPatch]) -> list[GripPatch]:
-    # Taken in order of their start, intervals fill the fewest slots; those across the line occupy its beginning.
+    # Taken in order of their start, intervals fill the fewest slots; those across the line occupy its
+    # beginning.
     return [p for p in patches if p.start > p.end] + [p for p in patches if p.start <= p.end]
 
 

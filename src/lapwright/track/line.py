@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,20 +20,26 @@ if TYPE_CHECKING:
 class Line:
     """The centreline in plan.
 
-    ``given`` and ``made`` are matching stations [m] before and after closing or smoothing, rising from 0 to the
-    length: the ends of the elements, or the points. ``height`` is there when the points have a z.
+    ``given`` and ``made`` are matching stations [m], rising from 0 to the length, as the user counts them and
+    on the finished curve. ``items`` are the stations at which the elements begin or the points lie,
+    ``positions`` their positions in the user's list. ``height`` is there when the points have a z. ``chord``
+    is the distance along the chords to each of the points [m], ``at_chord`` the station of each.
     """
 
     source: ElementLine | PointLine
     curve: PlanCurve
     given: Array
     made: Array
+    items: Array
+    positions: np.ndarray
     gap: float = 0.0
     heading_error: float = 0.0
     stray_max: float = 0.0
     stray_rms: float = 0.0
     height: Profile | None = None
-    notices: tuple[str, ...] = field(default=())
+    notices: tuple[str, ...] = ()
+    chord: Array | None = None
+    at_chord: Array | None = None
 
     def where(self, s: float) -> str:
         """Words for a place on the road: station and world position."""
@@ -42,9 +48,9 @@ class Line:
 
     def fault(self, s: float, message: str) -> Fault:
         """A fault that points at the element or the point at station ``s``."""
-        index = int(np.clip(np.searchsorted(self.made, s, side="right") - 1, 0, len(self.made) - 1))
+        item = max(0, int(np.searchsorted(self.items, s, side="right")) - 1)
+        index = int(self.positions[item])
         if isinstance(self.source, ElementLine):
-            index = min(index, len(self.source.elements) - 1)
             part = "straight_m" if isinstance(self.source.elements[index], Straight) else "radius_m"
             return Fault(message, ("centreline", "elements", index, part))
         return point_fault(self.source, index, message)
@@ -52,7 +58,6 @@ class Line:
 
 def point_fault(line: PointLine, index: int, message: str) -> Fault:
     """A fault that points at one point of the list, or at its line of the CSV."""
-    index = min(index, len(line.points) - 1)
     if line.source:
         row = line.source_lines[index] if index < len(line.source_lines) else 0
         return Fault(message, ("centreline", "csv"), file=line.source, line=row)

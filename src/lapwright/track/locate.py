@@ -28,17 +28,17 @@ def lateral_axis(track: Track, at: Array) -> tuple[np.ndarray, Array]:
 def project(track: Track, x: Array, y: Array, near: Array | None = None) -> tuple[Array, Array]:
     """Station and lateral offset of the road point over given plan positions.
 
-    Solves ``to_world(s, n) = (x, y)`` in plan by Newton's method from the nearest sample of the centreline. Where that
-    leads off the road, other nearby stretches are tried and one is taken on which the point lies on the road.
-    Positions beyond the ends of an open track get a station outside [0, length].
+    Solves ``to_world(s, n) = (x, y)`` in plan by Newton's method from the nearest sample of the centreline.
+    Where that leads off the road, other nearby stretches are tried and one is taken on which the point lies
+    on the road. Positions beyond the ends of an open track get a station outside [0, length].
 
     Parameters
     ----------
     x, y
         Plan positions [m], (M,).
     near
-        Expected stations [m], (M,): only the road within ``REACH`` of them is looked at. Needed where the road
-        passes over itself.
+        Expected stations [m], (M,): only the road within ``REACH`` of them is looked at. Needed where the
+        road passes over itself.
 
     Returns
     -------

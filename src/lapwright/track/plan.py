@@ -1,4 +1,4 @@
-"""A plan curve given by its curvature: heading and position follow by integration, so the three always agree."""
+"""A plan curve given by its curvature; heading and position are its integrals, so the three agree."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from lapwright.track.road import Array
 
 _GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(10)
 _MAX_TURN = 0.5
-"""Largest heading change [rad] of one piece: ten Gauss points then integrate cos and sin to rounding error."""
+"""Largest turn [rad] of one piece: ten Gauss points then integrate cos and sin to rounding error."""
 _HAIR = 1e-6
 """A station this close [m] beyond an end is rounding and still has the curvature of the end."""
 
@@ -20,10 +20,10 @@ _HAIR = 1e-6
 class PlanCurve:
     """A curve in the plane whose curvature is a piecewise polynomial of arc length.
 
-    ``nodes`` (K+1,) are the stations that bound the pieces [m], ``bends`` (K, D) the coefficients of the curvature
-    of each piece in rising powers of the distance from its node, ``headings`` (K+1,) [rad] and ``places`` (K+1,)
-    (x + iy) [m] the values at the nodes. Beyond its ends the curve goes straight on. Use :func:`plan_curve` to
-    make one.
+    ``nodes`` (K+1,) are the stations that bound the pieces [m], ``bends`` (K, D) the coefficients of the
+    curvature of each piece in rising powers of the distance from its node, ``headings`` (K+1,) [rad] and
+    ``places`` (K+1,) (x + iy) [m] the values at the nodes. Beyond its ends the curve goes straight on. Use
+    :func:`plan_curve` to make one.
     """
 
     nodes: Array
@@ -52,7 +52,7 @@ class PlanCurve:
         return piece, s - self.nodes[piece]
 
     def curvature(self, s: Array, side: str = "right") -> tuple[Array, Array]:
-        """Curvature [1/m, positive left] and its slope [1/m2] at stations ``s``; ``side`` chooses at a jump."""
+        """Curvature [1/m, positive left] and its slope [1/m2]; ``side`` chooses where they jump."""
         piece, t = self._locate(s, side)
         bend = self.bends[piece]
         value, slope = np.zeros_like(t), np.zeros_like(t)
@@ -88,7 +88,7 @@ class PlanCurve:
         onward = np.exp(1j * self._heading_in(piece, t)) * (s - inside)
         return self.places[piece] + 0.5 * t * chord + onward
 
-    def breaks(self, tolerance: float = 1e-12) -> Array:
+    def breaks(self, tolerance: float = 1e-10) -> Array:
         """Stations strictly inside the curve where the curvature or its slope jumps [m]."""
         inner = self.nodes[1:-1]
         before = np.column_stack(self.curvature(inner, "left"))
@@ -104,8 +104,8 @@ def plan_curve(nodes: Array, bends: Array, heading: float = 0.0, place: complex 
     nodes
         Bounds of the pieces [m], (P+1,), strictly rising.
     bends
-        Curvature of each piece [1/m, positive left], (P, D): coefficients of rising powers of the distance [m] from
-        the start of the piece.
+        Curvature of each piece [1/m, positive left], (P, D): coefficients of rising powers of the distance
+        [m] from the start of the piece.
     heading, place
         Heading [rad] and position x + iy [m] at the first node.
     """

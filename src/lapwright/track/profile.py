@@ -75,8 +75,8 @@ def monotone_profile(at: Array, value: Array, length: float, closed: bool) -> Pr
     """Monotone cubic (Fritsch and Carlson 1980) through the stations: never beyond its neighbours' values."""
     if closed:
         at, value = _lap(at, value, length)
-        # The slopes of a monotone cubic depend on the neighbouring stations only, so three of them, repeated a
-        # lap before and after, make it periodic.
+        # The slopes of a monotone cubic depend on the neighbouring stations only, so three of them, repeated
+        # a lap before and after, make it periodic.
         lap_at = np.concatenate([at[:-1] - length, at, at[1:] + length])
         lap_value = np.concatenate([value[:-1], value, value[1:]])
         spline = PchipInterpolator(lap_at, lap_value)

@@ -35,7 +35,7 @@ class RoadPoints:
     up_x, up_y, up_z : upward unit vector in road axes [-]
     width_left, width_right : distance in the road surface from centreline to edge [m, positive]
     grip_base : grip scale away from any band [-]
-    grip_bands : (M, B, 3) for B band slots: (scale change, right limit, left limit) of each, zero change = unused
+    grip_bands : (M, B, 3): (scale change, right limit, left limit) of each of B slots; change 0 = unused
     """
 
     s: Array
@@ -64,7 +64,8 @@ def grip_scale(n: Any, base: Any, bands: list[tuple[Any, Any, Any]]) -> Any:
     """Grip scale [-] at lateral offset ``n`` [m]; arrays or symbols alike.
 
     Each band (change, right limit, left limit) adds ``change`` between its limits, blended smoothly over
-    ``BAND_SOFTNESS`` at either edge: an optimiser needs a derivative there and rubber has no sharp edge either.
+    ``BAND_SOFTNESS`` at either edge: an optimiser needs a derivative there and rubber has no sharp
+    edge either.
     """
     scale = base
     for change, right, left in bands:

@@ -12,7 +12,7 @@ from lapwright.track.definition import CornerSpec, GripPatch, Landmark, Station,
 from lapwright.track.road import Array
 
 LINE_SLACK = 1.0
-"""A station no more than this [m] beyond the end of the road is taken as its end: lengths are written rounded."""
+"""A station at most this [m] beyond the end of the road is its end: lengths are written rounded."""
 STEP_LIMIT = 0.01
 """First and last elevation [m] or bank [rad] of a lap may differ by this much and no more."""
 
@@ -42,7 +42,7 @@ class Ruler:
 
     def complaint(self, at: float) -> str:
         """What to say about a station off the road."""
-        return f"station {at:g} m is not on the road, which is {self.length:.1f} m long: stations run from 0 to that"
+        return f"station {at:g} m is not on the road, which is {self.length:.1f} m long"
 
 
 def list_faults(name: str, stations: tuple[Station, ...], ruler: Ruler, part: str) -> list[Fault]:
@@ -75,7 +75,8 @@ def width_faults(definition: TrackDefinition, ruler: Ruler) -> list[Fault]:
         for index, station in enumerate(stations):
             if math.isfinite(station.value) and not station.value > 0.0:
                 text = (
-                    f"the width to the {part} is {station.value:g} m at {station.at:g} m: it is measured from "
+                    f"the width to the {part} is {station.value:g} m at {station.at:g} m: it is measured "
+                    "from "
                     "the centreline to the edge and is positive on both sides"
                 )
                 faults.append(Fault(text, ("width_m", index, part)))
@@ -98,7 +99,8 @@ def height_faults(definition: TrackDefinition, ruler: Ruler) -> list[Fault]:
             factor = 1.0 if unit == "m" else 180.0 / math.pi
             text = (
                 f"the lap does not close: {stations[0].value * factor:g} {unit} at {stations[0].at:g} m and "
-                f"{stations[-1].value * factor:g} {unit} at {stations[-1].at:g} m are the same place; give both the "
+                f"{stations[-1].value * factor:g} {unit} at {stations[-1].at:g} m are the same place; give "
+                "both the "
                 "same value or leave the last station out"
             )
             faults.append(Fault(text, (name, len(stations) - 1, "value")))
@@ -121,7 +123,8 @@ def grip_faults(patches: tuple[GripPatch, ...], ruler: Ruler, closed: bool) -> l
         right, left = patch.band_right, patch.band_left
         if right is not None and left is not None and not right < left:
             text = (
-                f"the band runs from {right:g} to {left:g} m: offsets are positive to the left of the centreline, "
+                f"the band runs from {right:g} to {left:g} m: offsets are positive to the left of the "
+                "centreline, "
                 "so the right limit is the smaller number"
             )
             faults.append(Fault(text, key))
@@ -136,7 +139,7 @@ def corner_faults(specs: tuple[CornerSpec, ...], ruler: Ruler, closed: bool) -> 
         key = ("corners", index)
         faults += _span_faults(spec.start, spec.end, key, ruler, closed)
         if spec.name in seen:
-            text = f"the name {spec.name!r} is taken by corner {seen[spec.name] + 1} of the list: names are unique"
+            text = f"the name {spec.name!r} is taken by corner {seen[spec.name] + 1} of the list"
             faults.append(Fault(text, (*key, "name")))
         seen.setdefault(spec.name, index)
     if faults:

@@ -22,8 +22,8 @@ class Corner:
 
     ``start``, ``end`` and ``apex`` are stations [m]; ``start > end`` runs across the line of a closed track.
     ``direction`` is "left", "right" or, for a complex that turns both ways, "left-right" and so on.
-    ``apex`` is where the centreline is tightest (the middle of the tightest stretch), ``radius`` its radius there
-    [m], ``angle`` how much the road turns altogether, to whichever side [rad].
+    ``apex`` is where the centreline is tightest (the middle of the tightest stretch), ``radius`` its radius
+    there [m], ``angle`` how much the road turns altogether, to whichever side [rad].
     """
 
     name: str
@@ -39,9 +39,9 @@ class Corner:
 class TrackReport:
     """What was done to the user's centreline. Lengths in m, angle in rad.
 
-    ``closure_gap`` and ``closure_heading`` are as given, before any was spread over the lap; ``smoothing_max`` and
-    ``smoothing_rms`` are distances from the given points to the smoothed line (0 for elements).
-    ``notices`` are sentences for the user.
+    ``closure_gap`` and ``closure_heading`` are as given, before any was spread over the lap;
+    ``smoothing_max`` and ``smoothing_rms`` are distances from the given points to the smoothed line (0 for
+    elements). ``notices`` are sentences for the user.
     """
 
     length: float
@@ -60,8 +60,8 @@ class TrackReport:
 class Track:
     """A road as a ribbon over its centreline; made by :func:`lapwright.track.build.build_track`.
 
-    ``length`` is in plan [m]. ``breaks`` are the stations strictly between 0 and ``length`` where the curvature or its
-    slope jumps: a mesh puts a node on each.
+    ``length`` is in plan [m]. ``breaks`` are the stations strictly between 0 and ``length`` where the
+    curvature or its slope jumps: a mesh puts a node on each.
     """
 
     name: str
@@ -89,16 +89,16 @@ class Track:
     def road(self, s: Array, side: str = "right") -> RoadPoints:
         """The road at stations ``s`` [m], shape (M,).
 
-        On a closed track stations are wrapped and the heading goes on counting, lap after lap. Beyond the ends of an
-        open track the centreline goes straight on.
+        On a closed track stations are wrapped and the heading goes on counting, lap after lap. Beyond the
+        ends of an open track the centreline goes straight on.
 
         Parameters
         ----------
         s
             Stations, plan metres.
         side
-            "right" (default) or "left": the limit taken where the curvature jumps, as in ``numpy.searchsorted``.
-            A mesh interval that ends on a break wants "left" at its end.
+            "right" (default) or "left": the limit taken where the curvature jumps, as in
+            ``numpy.searchsorted``. A mesh interval that ends on a break wants "left" at its end.
         """
         given = np.atleast_1d(np.asarray(s, dtype=float))
         at = self.wrap(given)
@@ -145,7 +145,7 @@ class Track:
         return scale
 
     def to_world(self, s: Array, n: Array) -> tuple[Array, Array, Array]:
-        """World x, y, z [m] of the point at lateral offset ``n`` [m, in the road surface] at stations ``s``."""
+        """World x, y, z [m] at stations ``s`` and lateral offsets ``n`` [m, in the road surface]."""
         from lapwright.track.locate import lateral_axis
 
         at = self.wrap(np.atleast_1d(np.asarray(s, dtype=float)))
@@ -156,14 +156,15 @@ class Track:
     def project(self, x: Array, y: Array, near: Array | None = None) -> tuple[Array, Array]:
         """Station and lateral offset [m] of the road point over plan positions ``x``, ``y`` [m], all (M,).
 
-        See :func:`lapwright.track.locate.project`; ``near`` gives expected stations where the road passes over itself.
+        See :func:`lapwright.track.locate.project`; ``near`` gives expected stations where the road passes
+        over itself.
         """
         from lapwright.track.locate import project
 
         return project(self, x, y, near)
 
     def edges(self, step: float = 2.0) -> tuple[Array, Array]:
-        """Left and right edge as polylines (M, 3) of world x, y, z [m], a point every ``step`` [m] or less."""
+        """Left and right edge, polylines (M, 3) of world x, y, z [m] with ``step`` [m] or less between."""
         count = max(2, int(np.ceil(self.length / step)))
         s = np.unique(np.concatenate([np.linspace(0.0, self.length, count + 1), self.breaks]))
         left = np.column_stack(self.to_world(s, self.left.at(s)))

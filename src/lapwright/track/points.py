@@ -1,0 +1,167 @@
+"""Centreline from surveyed points: smooth in curvature, close to every point."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from lapwright.errors import InputError
+from lapwright.track.definition import PointLine
+from lapwright.track.fitted import FittedCurve
+from lapwright.track.line import Line, point_fault
+from lapwright.track.plan import PlanCurve
+from lapwright.track.profile import Profile
+from lapwright.track.road import Array
+from lapwright.track.smoothing import Smoother
+from lapwright.track.survey import Survey, read_survey
+
+KNOT_STEP = 2.5
+"""Spacing [m] of the knots of the fitted curve."""
+SHORTEST_WAVE, LONGEST_WAVE = 6.0, 120.0
+"""Range [m] of wavelengths among which the smoothing is chosen: a hairpin of 6 m radius, an airfield bend."""
+FIRST_WAVE = 15.0
+"""Wavelength [m] of the smoothing while the points are being put in order along the road."""
+HEIGHT_STEP = 5.0
+HEIGHT_WAVES = (25.0, 400.0)
+"""Knots and wavelengths [m] for heights and banks: cars feel their second derivatives."""
+UNSEEN = 0.02
+"""A residual below this share of the tolerance does not stop the smoothing."""
+LISTED = 5
+"""Points named in an error; the others are counted."""
+_ANCHOR = 4.0
+_CHOICES = 25
+
+
+def build_points(line: PointLine, closed: bool) -> Line:
+    """Smooth the points, and pass from them to a curve given by its curvature.
+
+    Raises
+    ------
+    InputError
+        Points that cannot be used, a lap that does not close, or points further than the tolerance from every
+        smooth line.
+    """
+    survey = read_survey(line, closed)
+    shortest = max(SHORTEST_WAVE, 1.2 * float(np.median(np.diff(survey.chord))))
+    t, length = _first_parameters(survey)
+    for _ in range(3):
+        smoother = _smoother(t, survey, length, closed)
+        fitted = FittedCurve(smoother.spline(max(FIRST_WAVE, shortest)), length, closed)
+        t, length = fitted.arc(fitted.nearest(survey.place, t)), fitted.length
+    smoother = _smoother(t, survey, length, closed)
+    waves = np.geomspace(shortest, max(LONGEST_WAVE, 2.0 * shortest), _CHOICES)
+    short, long = smoother.best_waves(waves, UNSEEN * line.tolerance)
+    waves = waves[(waves >= short) & (waves <= long)]
+    wave = _longest(waves, lambda w: _fits(line, np.abs(_missed(survey, smoother, w, t)[2])))
+    curve, made, stray = _missed(survey, smoother, wave, t)
+    if not _fits(line, stray):
+        raise _astray(line, survey, curve, made, stray)
+    order = np.argsort(made, kind="stable")
+    return Line(
+        source=line,
+        curve=curve,
+        given=np.array([0.0, curve.length]),
+        made=np.array([0.0, curve.length]),
+        items=made[order],
+        positions=survey.kept[order],
+        gap=survey.gap,
+        heading_error=survey.heading_error,
+        stray_max=float(np.max(stray)),
+        stray_rms=math.sqrt(float(np.mean(stray**2))),
+        height=_heights(line, survey, made, curve.length, closed),
+        notices=survey.notices,
+        chord=survey.chord,
+        at_chord=made,
+    )
+
+
+def smooth_along(made: Array, value: Array, length: float, closed: bool, unseen: float) -> Profile:
+    """A smooth function of the station through noisy values at stations ``made``.
+
+    The amount of smoothing is found from the values; ``unseen`` is a residual too small to matter.
+    """
+    smoother = Smoother(made, value[:, None], length, closed, min(HEIGHT_STEP, length / 60.0))
+    low = max(HEIGHT_WAVES[0], 1.2 * length / len(made))
+    waves = np.geomspace(low, max(HEIGHT_WAVES[1], 2.0 * low), _CHOICES)
+    spline = smoother.spline(smoother.best_waves(waves, unseen)[1])
+    spline.c = spline.c[:, 0]
+    return Profile(spline, 0.0, length, closed, straight_on=True)
+
+
+def _smoother(t: Array, survey: Survey, length: float, closed: bool) -> Smoother:
+    data = np.column_stack([survey.place.real, survey.place.imag])
+    return Smoother(t, data, length, closed, min(KNOT_STEP, length / 60.0))
+
+
+def _first_parameters(survey: Survey) -> tuple[Array, float]:
+    """Distance along anchors a few metres apart: along every noisy point it would be far too long."""
+    place = survey.place
+    least = min(_ANCHOR, survey.whole / 60.0)
+    anchors, last = [0], complex(place[0])
+    for index, here in enumerate(place.tolist()):
+        if abs(here - last) >= least:
+            anchors.append(index)
+            last = here
+    steps = np.diff(place[anchors])
+    at = np.concatenate([[0.0], np.cumsum(np.abs(steps))])
+    owner = np.searchsorted(anchors, np.arange(len(place)), side="right") - 1
+    ways = np.append(steps, steps[-1] if len(steps) else 1.0)
+    forward = ((place - place[anchors][owner]) * np.conj(ways[owner])).real / np.abs(ways[owner])
+    t = at[owner] + np.maximum(forward, 0.0)
+    closing = survey.whole - float(survey.chord[-1])
+    return t, float(np.max(t)) + closing
+
+
+def _missed(survey: Survey, smoother: Smoother, wave: float, t: Array) -> tuple[PlanCurve, Array, Array]:
+    """The curve for one amount of smoothing, the stations of the points and their distances from it [m]."""
+    fitted = FittedCurve(smoother.spline(wave), smoother.length, smoother.closed)
+    curve = fitted.plan()
+    s = fitted.arc(fitted.nearest(survey.place, t))
+    for _ in range(3):
+        miss = (survey.place - curve.place(s)) * np.exp(-1j * curve.heading(s))
+        s = s + miss.real
+        s = np.mod(s, curve.length) if smoother.closed else np.clip(s, 0.0, curve.length)
+    return curve, s, np.abs(survey.place - curve.place(s))
+
+
+def _fits(line: PointLine, stray: Array) -> bool:
+    return bool(np.max(stray) <= line.tolerance)
+
+
+def _longest(waves: Array, fits: Callable[[float], bool]) -> float:
+    """The longest of the rising ``waves`` that fits, by bisection; the shortest when none does."""
+    if fits(float(waves[-1])):
+        return float(waves[-1])
+    low, high = 0, len(waves) - 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if fits(float(waves[middle])) else (low, middle)
+    return float(waves[low])
+
+
+def _astray(line: PointLine, survey: Survey, curve: PlanCurve, made: Array, stray: Array) -> InputError:
+    worst = np.argsort(-stray)
+    worst = worst[stray[worst] > line.tolerance]
+    faults = []
+    for index in worst[:LISTED]:
+        text = (
+            f"point {survey.kept[index] + 1} (x {survey.place[index].real:.2f}, y "
+            f"{survey.place[index].imag:.2f}) is "
+            f"{stray[index]:.3f} m from the smooth line at {made[index]:.1f} m, more than tolerance_m "
+            f"{line.tolerance:g}: correct or remove the point, or allow more (all points lie within "
+            f"{math.ceil(100.0 * float(np.max(stray))) / 100.0:g} m)"
+        )
+        faults.append(point_fault(line, int(survey.kept[index]), text))
+    if len(worst) > LISTED:
+        text = f"and {len(worst) - LISTED} more of {len(stray)} points are further off than tolerance_m"
+        faults.append(point_fault(line, int(survey.kept[worst[LISTED]]), text))
+    return InputError(faults)
+
+
+def _heights(line: PointLine, survey: Survey, made: Array, length: float, closed: bool) -> Profile | None:
+    if len(line.points[0]) == 2:
+        return None
+    z = np.array([line.points[index][2] for index in survey.kept])
+    return smooth_along(made, z, length, closed, UNSEEN * line.tolerance)
