@@ -3,7 +3,7 @@
 import numpy as np
 
 from lapwright.lap.lap import Lap
-from lapwright.outputs.evidence import Evidence, LimitUse, active_stretches
+from lapwright.reference.evidence import Evidence, LimitUse, active_stretches
 
 
 def invented_evidence(lap: Lap) -> Evidence:

@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.transforms import Bbox
 from numpy.typing import NDArray
 
 from lapwright.lap.lap import Array, Lap
@@ -22,7 +23,7 @@ MARKS: dict[str, dict[str, Any]] = {
     "braking": {"marker": "s", "color": "#000000", "markersize": 6.5, "fillstyle": "full"},
     "trail braking": {"marker": "^", "color": "#D55E00", "markersize": 8, "fillstyle": "full"},
     "coast": {"marker": "o", "color": "#555555", "markersize": 7, "fillstyle": "none"},
-    "throttle": {"marker": "+", "color": "#0072B2", "markersize": 8.5, "markeredgewidth": 1.6},
+    "throttle": {"marker": "+", "color": "#0072B2", "markersize": 7.5, "markeredgewidth": 1.3},
 }
 """Markers of the phases: shape tells them apart, colour (Okabe & Ito, 2008) helps."""
 
@@ -52,7 +53,7 @@ def draw_friction(lap: Lap, grip_margin: float = 0.0) -> Figure:
     figure = page(A3, title, f"Reference {word} {lap_time(lap.time)}   grip in use, axle by axle")
     kinds = phases(lap)
     for k, axle in enumerate(("front", "rear")):
-        axes = figure.add_axes((0.055 + 0.44 * k, 0.30, 0.42, 0.56))
+        axes = figure.add_axes((0.05 + 0.475 * k, 0.335, 0.46, 0.545))
         _draw_axle(axes, lap, axle, kinds, grip_margin)
     _key(figure, grip_margin)
     _table(figure, lap, kinds, grip_margin)
@@ -102,10 +103,10 @@ def _key(figure: Figure, margin: float) -> None:
                 color=INK,
                 linewidth=1.4,
                 linestyle="--",
-                label=f"allowed: {100 * margin:g} % under the peak",
+                label=f"allowed, {100 * margin:g} % below",
             )
         )
-    figure.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.03, 0.245), frameon=False, fontsize=13)
+    figure.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.03, 0.262), frameon=False, fontsize=13)
 
 
 def shares(lap: Lap, kinds: NDArray[np.str_], grip_margin: float) -> dict[str, tuple[float, float, float]]:
@@ -132,7 +133,7 @@ def _row_times(t: Array) -> Array:
 
 
 def _table(figure: Figure, lap: Lap, kinds: NDArray[np.str_], margin: float) -> None:
-    axes = figure.add_axes((0.36, 0.065, 0.60, 0.175))
+    axes = figure.add_axes((0.36, 0.06, 0.61, 0.175))
     axes.set_axis_off()
     table = shares(lap, kinds, margin)
     whole = "whole lap" if lap.closed else "whole section"
@@ -148,7 +149,7 @@ def _table(figure: Figure, lap: Lap, kinds: NDArray[np.str_], margin: float) -> 
         ],
         loc="center",
         cellLoc="center",
-        bbox=(0.24, 0.0, 0.76, 1.0),
+        bbox=Bbox.from_bounds(0.27, 0.0, 0.73, 1.0),
     )
     made.auto_set_font_size(False)
     made.set_fontsize(13)
@@ -158,5 +159,5 @@ def _table(figure: Figure, lap: Lap, kinds: NDArray[np.str_], margin: float) -> 
             cell.set_text_props(fontweight="bold")
         if column == -1:
             cell.set_edgecolor("none")
-    axes.text(1.0, -0.06, "share of the time with more than so much of the allowed grip in use", ha="right", va="top",
-              fontsize=11, transform=axes.transAxes)  # fmt: skip
+    title = "Share of the time, and of it with an axle above so much of the allowed grip"
+    axes.text(0.27, 1.06, title, va="bottom", transform=axes.transAxes)

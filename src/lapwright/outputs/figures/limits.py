@@ -11,7 +11,7 @@ from matplotlib.ticker import MaxNLocator
 
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.lap import Array, Lap
-from lapwright.outputs.evidence import Evidence
+from lapwright.reference.evidence import Evidence
 from lapwright.outputs.figures.style import A3, BAND, INK, REFERENCE, page, styled
 from lapwright.outputs.words import lap_time
 

@@ -88,7 +88,7 @@ def page(size: tuple[float, float], title: str, subtitle: str = "") -> Figure:
     figure.text(0.45 / width, 1 - 0.28 / height, title, fontsize=20, fontweight="bold", va="top", gid="title")
     if subtitle:
         figure.text(0.45 / width, 1 - 0.68 / height, subtitle, fontsize=14, va="top", gid="subtitle")
-    lines = textwrap.wrap(CAUTION, int((width - 0.9) * 11.5))
+    lines = textwrap.wrap(CAUTION, int((width - 0.9) * 12.6))
     figure.text(
         0.45 / width,
         0.15 / height,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -13,6 +14,7 @@ from matplotlib.ticker import MaxNLocator, MultipleLocator
 
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.lap import Array, Lap
+from lapwright.outputs.figures.strips import strip, write_row
 from lapwright.outputs.figures.style import (
     A3,
     BAND,
@@ -20,7 +22,6 @@ from lapwright.outputs.figures.style import (
     INK,
     REFERENCE_LINE,
     page,
-    renderer,
     styled,
 )
 from lapwright.outputs.words import brake_on_phrase, lap_time
@@ -30,7 +31,7 @@ from lapwright.track.track import Track
 PAGE_LENGTH = 2400.0
 """Most road on one page [m]: 100 m are then at least 15 mm on A3, enough to see where the brake comes on."""
 
-REAR_LINE = {"color": INK, "linestyle": (0, (5, 1.5)), "linewidth": 1.7, "zorder": 4}
+REAR_LINE: dict[str, Any] = {"color": INK, "linestyle": (0, (5, 1.5)), "linewidth": 1.7, "zorder": 4}
 
 
 @dataclass(frozen=True)
@@ -143,7 +144,9 @@ def _limits(panel: _Panel, lap: Lap, baseline: Lap | None) -> tuple[float, float
     )
     low, high = min(np.nanmin(v) for v in values), max(np.nanmax(v) for v in values)
     room = 0.06 * max(high - low, 1.0)
-    return (0.0 if panel is PANELS[SPEED] else float(low - room)), float(high + room)
+    if panel is PANELS[SPEED]:
+        return 10.0 * float(np.floor(max(low - 0.25 * (high - low), 0.0) / 10.0)), float(high + room)
+    return float(low - room), float(high + room)
 
 
 def _page(
@@ -160,27 +163,26 @@ def _page(
     word = "lap" if lap.closed else "time"
     title = f"{lap.track_name}   {lap.vehicle_name}"
     figure = page(A3, title, f"Reference {word} {lap_time(lap.time)}{against}{of}")
-    names, panels = _axes(figure, limits, road)
+    panels = _axes(figure, limits, road)
     for panel, axes in zip(PANELS, panels, strict=True):
         _draw_panel(axes, panel, lap, baseline)
     _draw_grip(panels[GRIP], lap)
-    _mark_corners(figure, names, panels, lap, reports, road)
-    _mark_landmarks(figure, panels[-1], track, lap, road)
-    _numbers(panels, lap, reports, road)
+    _mark_corners(figure, panels, lap, reports, road)
+    _mark_landmarks(figure, panels[-1], track, road)
+    _numbers(figure, panels, reports, road)
     _key(figure, baseline is not None)
-    panels[-1].set_xlabel("Distance along the centreline [m]      (triangles: landmarks)", labelpad=30)
+    panels[-1].set_xlabel("Distance along the centreline [m]; triangles are landmarks", labelpad=44)
     return figure
 
 
-def _axes(
-    figure: Figure, limits: list[tuple[float, float]], road: tuple[float, float, float]
-) -> tuple[Axes, list[Axes]]:
-    left, right, top, bottom, gap = 0.075, 0.985, 0.855, 0.125, 0.012
+def _axes(figure: Figure, limits: list[tuple[float, float]], road: tuple[float, float, float]) -> list[Axes]:
+    left, right, top, bottom = 0.098, 0.985, 0.86, 0.148
+    gaps = np.array([0.026 if panel is PANELS[BRAKE - 1] else 0.011 for panel in PANELS[:-1]] + [0.0])
     heights = np.array([panel.height for panel in PANELS])
-    heights = heights / heights.sum() * (top - bottom - gap * (len(PANELS) - 1))
+    heights = heights / heights.sum() * (top - bottom - gaps.sum())
     panels: list[Axes] = []
     edge = top
-    for height, limit in zip(heights, limits, strict=True):
+    for height, gap, limit in zip(heights, gaps, limits, strict=True):
         axes = figure.add_axes((left, edge - height, right - left, height))
         axes.set_xlim(road[0], road[0] + road[2])
         axes.set_ylim(*limit)
@@ -189,11 +191,7 @@ def _axes(
         axes.tick_params(labelbottom=len(panels) == len(PANELS) - 1)
         panels.append(axes)
         edge -= height + gap
-    names = figure.add_axes((left, top + 0.002, right - left, 0.068))
-    names.set_xlim(road[0], road[0] + road[2])
-    names.set_ylim(0, 1)
-    names.set_axis_off()
-    return names, panels
+    return panels
 
 
 def _draw_panel(axes: Axes, panel: _Panel, lap: Lap, baseline: Lap | None) -> None:
@@ -201,6 +199,7 @@ def _draw_panel(axes: Axes, panel: _Panel, lap: Lap, baseline: Lap | None) -> No
         axes.plot(baseline.s, panel.values(baseline), **BASELINE_LINE)
     axes.plot(lap.s, panel.values(lap), **REFERENCE_LINE)
     axes.set_ylabel(panel.label, rotation=0, ha="right", va="center", multialignment="right")
+    axes.yaxis.set_label_coords(-0.034, 0.5)
     axes.yaxis.set_major_locator(MaxNLocator(5 if panel.height > 2 else 3, steps=[1, 2, 5, 10]))
     if panel.limits:
         axes.set_yticks([0, 50, 100])
@@ -222,12 +221,12 @@ def _draw_grip(axes: Axes, lap: Lap) -> None:
 
 def _mark_corners(
     figure: Figure,
-    names: Axes,
     panels: list[Axes],
     lap: Lap,
     reports: Sequence[CornerReport],
     road: tuple[float, float, float],
 ) -> None:
+    names = strip(figure, panels[0], panels[0].get_position().y1 + 0.002, 0.068)
     labels: list[tuple[float, str]] = []
     for report in reports:
         for start, end in _stretches(report, lap, braking=False):
@@ -243,68 +242,46 @@ def _mark_corners(
                 axes.axvline(
                     report.slowest_at, color="#6B6B6B", linewidth=0.9, linestyle=(0, (6, 3)), zorder=1
                 )
-    _stagger(
-        figure, names, labels, rows=(0.2, 0.6), style={"fontweight": "bold", "fontsize": 14, "gid": "corner"}
-    )
+    write_row(figure, names, labels, (0.2, 0.6), fontweight="bold", fontsize=14, gid="corner")
 
 
-def _stagger(
-    figure: Figure,
-    axes: Axes,
-    labels: list[tuple[float, str]],
-    rows: tuple[float, ...],
-    style: dict[str, object],
-) -> None:
-    """Texts in a strip, each in the first row with room; moved sideways when no row has any."""
-    ends = [-np.inf] * len(rows)
-    pixels = axes.transData
-    window = axes.get_window_extent(renderer(figure))
-    for x, name in sorted(labels):
-        text = axes.text(x, rows[0], name, ha="left", va="bottom", **style)  # type: ignore[arg-type]
-        width = text.get_window_extent(renderer(figure)).width
-        wanted = min(max(pixels.transform((x, 0))[0] - width / 2, window.x0), window.x1 - width)
-        row = next((k for k, end in enumerate(ends) if end <= wanted), int(np.argmin(ends)))
-        place = max(wanted, ends[row])
-        ends[row] = place + width + 14
-        text.set_position((pixels.inverted().transform((place, 0))[0], rows[row]))
-
-
-def _mark_landmarks(
-    figure: Figure, axes: Axes, track: Track, lap: Lap, road: tuple[float, float, float]
-) -> None:
-    position = axes.get_position()
-    strip = figure.add_axes((position.x0, position.y0 - 0.052, position.width, 0.03))
-    strip.set_xlim(*axes.get_xlim())
-    strip.set_ylim(0, 1)
-    strip.set_axis_off()
+def _mark_landmarks(figure: Figure, axes: Axes, track: Track, road: tuple[float, float, float]) -> None:
     here = [mark for mark in track.landmarks if road[0] <= mark.at <= road[1]]
     for mark in here:
         axes.plot(
             [mark.at], [axes.get_ylim()[0]], marker="^", color=INK, markersize=9, clip_on=False, zorder=9
         )
+    below = strip(figure, axes, axes.get_position().y0 - 0.072, 0.05)
     labels = [(mark.at, mark.name) for mark in here]
-    _stagger(figure, strip, labels, rows=(0.0,), style={"style": "italic", "fontsize": 12, "gid": "landmark"})
+    write_row(figure, below, labels, (0.5, 0.0), style="italic", fontsize=12, gid="landmark")
 
 
 def _numbers(
-    panels: list[Axes], lap: Lap, reports: Sequence[CornerReport], road: tuple[float, float, float]
+    figure: Figure, panels: list[Axes], reports: Sequence[CornerReport], road: tuple[float, float, float]
 ) -> None:
-    """Slowest speeds on the speed panel, brake-on on the brake panel: what a driver reads first."""
-    outline = {"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85}
+    """Slowest speeds on the speed panel, brake-on above the brake panel: what a driver reads first."""
+    outline = {"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.8}
+    brakes = []
     for report in reports:
         if road[0] <= report.slowest_at <= road[1] and report.entry != "flat":
             speed = report.slowest_speed * KMH
             panels[SPEED].annotate(
-                f"{speed:.0f}", (report.slowest_at, speed), xytext=(0, -9), textcoords="offset points", ha="center",
-                va="top", fontsize=14, fontweight="bold", zorder=6, bbox=outline,
-            )  # fmt: skip
+                f"{speed:.0f}",
+                (report.slowest_at, speed),
+                xytext=(0, -7),
+                textcoords="offset points",
+                ha="center",
+                va="top",
+                fontsize=14,
+                fontweight="bold",
+                zorder=2.5,
+                bbox=outline,
+            )
         if report.brake_on is not None and road[0] <= report.brake_on <= road[1]:
-            assert report.brake_on_speed is not None
-            panels[BRAKE].annotate(
-                brake_on_phrase(report), (report.brake_on, 62), xytext=(-6, 0), textcoords="offset points",
-                ha="right", va="center", fontsize=13, zorder=6, bbox=outline,
-            )  # fmt: skip
-            panels[BRAKE].axvline(report.brake_on, color=INK, linewidth=1.4, zorder=5)
+            panels[BRAKE].axvline(report.brake_on, color=INK, linewidth=1.6, zorder=5)
+            brakes.append((report.brake_on, brake_on_phrase(report)))
+    above = strip(figure, panels[BRAKE], panels[BRAKE].get_position().y1 + 0.001, 0.02)
+    write_row(figure, above, brakes, (0.0,), fontsize=13, fontweight="bold", gid="brake-on")
 
 
 def _key(figure: Figure, with_baseline: bool) -> None:
