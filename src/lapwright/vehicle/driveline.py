@@ -8,6 +8,7 @@ of it can be a parameter of a solved lap.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,9 @@ KNOTS = 24
 
 SHIFT_SPAN = 1.2
 """Speed [m/s] over which the force changes at a shift: what is left of the step after a driver's tolerance of some rpm."""
+
+GRID = 0.2
+"""Spacing [m/s] on which the drive curve is worked out."""
 
 SPEED_MAX = 130.0
 """Highest speed [m/s] that the drive curve covers."""
@@ -112,23 +116,26 @@ def top_gear_speed(driveline: Driveline) -> float:
     return driveline.shift_speed * driveline.wheel_radius / (driveline.gear_ratios[-1] * driveline.final_drive)
 
 
+@lru_cache(maxsize=64)
 def drive_curve(driveline: Driveline) -> DriveCurve:
     """The smooth drive curve of a car with gears.
 
-    The sawtooth is blurred over ``SHIFT_SPAN`` at its steps and its knots are chosen one by one where the
-    straight pieces between them miss it most, so that ``KNOTS`` bends describe any gearbox.
+    The sawtooth is blurred over ``SHIFT_SPAN`` at its steps, its knots are placed where straight pieces between them
+    miss it least, and the bends are fitted by least squares, so that ``KNOTS`` of them describe any gearbox.
     """
-    grid = np.arange(0.0, SPEED_MAX, 0.1)
-    window = np.hanning(round(SHIFT_SPAN / 0.1) + 3)
+    grid = np.arange(0.0, SPEED_MAX + 0.5 * GRID, GRID)
+    window = np.hanning(round(SHIFT_SPAN / GRID) + 3)
     window /= window.sum()
     drive, overrun = (_blur(curve, window) for curve in wheel_forces(driveline, grid))
-    knots = _choose_knots(grid, drive, overrun)
-    width = np.empty(KNOTS)
+    weight = 1.0 / (np.abs(drive) + 0.05 * max(float(np.max(np.abs(drive))), 1.0))
+    knots = grid[_place_knots(grid, np.stack([drive, overrun]), weight)]
     gaps = np.diff(np.concatenate([[0.0], knots, [SPEED_MAX]]))
-    width[:] = np.clip(0.25 * np.minimum(gaps[:-1], gaps[1:]), 0.15, 2.0)
-    level, slope, bends = _bends(grid, drive, knots)
-    drag_level, drag_slope, drag_bends = _bends(grid, overrun, knots)
-    return DriveCurve(level, slope, bends, drag_level, drag_slope, drag_bends, knots, width)
+    widths = np.clip(0.25 * np.minimum(gaps[:-1], gaps[1:]), 0.15, 2.0)
+    basis = np.column_stack([np.ones_like(grid), grid, positive(grid[:, None] - knots, widths)])
+    fit, *_ = np.linalg.lstsq(basis * weight[:, None], np.column_stack([drive, overrun]) * weight[:, None], rcond=None)
+    return DriveCurve(
+        float(fit[0, 0]), float(fit[1, 0]), fit[2:, 0], float(fit[0, 1]), float(fit[1, 1]), fit[2:, 1], knots, widths
+    )
 
 
 def differential_transfer(differential: Differential, input_torque: Any, slip_speed: Any) -> Any:
@@ -170,29 +177,31 @@ def _blur(curve: Array, window: Array) -> Array:
     return np.convolve(np.pad(curve, half, mode="edge"), window, mode="valid")[: len(curve)]
 
 
-def _choose_knots(grid: Array, drive: Array, overrun: Array) -> Array:
-    scale = max(float(np.max(np.abs(drive))), 1.0)
-    chosen = [0, len(grid) - 1]
-    while len(chosen) < KNOTS + 2:
-        chosen.sort()
-        miss = np.abs(drive - np.interp(grid, grid[chosen], drive[chosen])) / scale
-        miss += np.abs(overrun - np.interp(grid, grid[chosen], overrun[chosen])) / scale
-        miss[chosen] = 0.0
-        for c in chosen:
-            miss[max(c - 3, 0) : c + 4] = 0.0
-        worst = int(np.argmax(miss))
-        chosen.append(worst if miss[worst] > 0.0 else _widest_gap(sorted(chosen)))
-    return np.asarray(grid[sorted(chosen)[1:-1]])
+def _place_knots(grid: Array, curves: Array, weight: Array) -> NDArray[np.int64]:
+    """Grid points whose chords miss the curves least in the sum of squares: Bellman & Roth, JASA 64 (1969) 1079.
 
-
-def _widest_gap(chosen: list[int]) -> int:
-    gaps = np.diff(chosen)
-    k = int(np.argmax(gaps))
-    return chosen[k] + int(gaps[k]) // 2
-
-
-def _bends(grid: Array, curve: Array, knots: Array) -> tuple[float, float, Array]:
-    nodes = np.concatenate([[0.0], knots, [grid[-1]]])
-    values = np.interp(nodes, grid, curve)
-    slopes = np.diff(values) / np.diff(nodes)
-    return float(values[0]), float(slopes[0]), np.diff(slopes)
+    ``cost[i, j]`` is the weighted squared miss of the chord from grid point i to j, from running sums; ``best[j]`` the
+    least cost of a polyline that ends in j with as many pieces as have been added so far.
+    """
+    count = len(grid)
+    cost = np.zeros((count, count))
+    low, high = np.triu_indices(count, 1)
+    for curve in curves:
+        slope = (curve[high] - curve[low]) / (grid[high] - grid[low])
+        level = curve[low] - slope * grid[low]
+        terms = (curve * curve, curve, curve * grid, np.ones_like(grid), grid, grid * grid)
+        ff, f, fx, one, x, xx = (np.cumsum(weight * weight * term) for term in terms)
+        span = [running[high] - running[low] for running in (ff, f, fx, one, x, xx)]
+        miss = span[0] - 2 * level * span[1] - 2 * slope * span[2]
+        miss += level * level * span[3] + 2 * level * slope * span[4] + slope * slope * span[5]
+        cost[low, high] += np.maximum(miss, 0.0)
+    cost[np.tril_indices(count)] = np.inf
+    best, came_from = cost[0], []
+    for _ in range(KNOTS):
+        through = best[:, None] + cost
+        came_from.append(np.argmin(through, axis=0))
+        best = np.min(through, axis=0)
+    knots = [count - 1]
+    for source in reversed(came_from):
+        knots.append(int(source[knots[-1]]))
+    return np.asarray(knots[:0:-1])
