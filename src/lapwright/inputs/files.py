@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -85,11 +87,15 @@ def load_any(path: str | Path) -> tuple[Kind, Loaded]:
     InputError
         As ``load_track`` and ``load_vehicle``, or because the keys are neither's.
     """
-    text, file = read_text(path), str(path)
+    file = str(path)
+    if file.lower().endswith(".csv"):
+        message = "a table of points is checked through the track file that names it (centreline: csv: ...)"
+        raise InputError(Fault(message, file=file))
+    text = read_text(path)
     root, _ = tree.parse(text, file)
     kind = guess_kind(root)
     if not kind:
-        known = [key.name for key in _keys_of("track") + _keys_of("vehicle")]
+        known = dict.fromkeys(key.name for key in _keys_of("track") + _keys_of("vehicle"))
         report = kinds.Report(file)
         kinds.refuse_unknown(root, (), report, tuple(known), "track or vehicle files")
         message = "this is neither a track (closed, centreline, ...) nor a vehicle (chassis, tyres, ...)"
@@ -103,10 +109,16 @@ def read_vehicle(text: str, file: str = "") -> Loaded:
 
     root, report = _parse(text, file)
     _refuse_other_kind(root, report, "vehicle")
-    model = root.values.get("model")
-    circle = isinstance(model, tree.Scalar) and model.text == "friction_circle"
-    table = vehicle_keys.FRICTION_CIRCLE if circle else vehicle_keys.VEHICLE
+    table = vehicle_keys.FRICTION_CIRCLE if _is_circle(root) else vehicle_keys.VEHICLE
     return _finish(table.read(root, (), report), report)
+
+
+def _is_circle(root: tree.Mapping) -> bool:
+    """Which model a vehicle file is meant for, also when the key that says so is misspelt or left out."""
+    model = root.values.get("model")
+    if isinstance(model, tree.Scalar):
+        return bool(difflib.get_close_matches(model.text, ["friction_circle"], cutoff=0.7))
+    return "grip_g" in root.values and "chassis" not in root.values
 
 
 def read_definition(text: str, file: str = "") -> tuple[Loaded, tree.Mapping]:
@@ -140,13 +152,23 @@ def place_fault(fault: Fault, root: tree.Mapping, file: str) -> Fault:
 
 
 def guess_kind(root: tree.Mapping) -> Kind | None:
-    """Whether the keys are those of a track or of a vehicle file; None when they are neither's."""
+    """Whether the keys are those of a track or of a vehicle file; None when they are neither's.
+
+    Misspelt keys count when there are no others, so that their faults can be told.
+    """
     track = {key.name for key in _keys_of("track")} - {"name"}
     vehicle = {key.name for key in _keys_of("vehicle")} - {"name"}
-    hits = len(track & set(root.values)), len(vehicle & set(root.values))
+    found = set(root.values) - {"name"}
+    hits = len(track & found), len(vehicle & found)
+    if hits == (0, 0):
+        hits = sum(map(_has_near(track), found)), sum(map(_has_near(vehicle), found))
     if hits[0] == hits[1]:
         return None
     return "track" if hits[0] > hits[1] else "vehicle"
+
+
+def _has_near(known: set[str]) -> Callable[[str], bool]:
+    return lambda name: bool(difflib.get_close_matches(name, known, n=1, cutoff=0.7))
 
 
 def _keys_of(kind: Kind) -> tuple[kinds.Key, ...]:

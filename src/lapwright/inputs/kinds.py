@@ -18,7 +18,7 @@ from lapwright.inputs.tree import Mapping, Node, Scalar, Sequence, at_path, desc
 Path = tuple[str | int, ...]
 Schema = dict[str, Any]
 
-MAX_FAULTS = 50
+MAX_FAULTS = 100
 
 
 class Missing:
@@ -139,6 +139,8 @@ class Flag(Kind):
             meant |= {"no": "false", "off": "false", "n": "false", "0": "false"}
             if node.text.lower() in meant:
                 message += f" (here: {meant[node.text.lower()]})"
+        elif isinstance(node, Scalar) and node.text in ("true", "false"):
+            message += ", without quotes"
         return report.fault(node, path, message)
 
     def schema(self) -> Schema:
@@ -178,7 +180,8 @@ class Choice(Kind):
 class ListOf(Kind):
     """A list of values of one kind.
 
-    ``check`` may look at the whole list afterwards, called with (values, node, path, report).
+    ``check`` may look at the whole list afterwards, called with (values, node, path, report); what could not
+    be read is ``MISSING`` among the values.
     """
 
     item: Kind
@@ -195,13 +198,11 @@ class ListOf(Kind):
         if len(values) < self.min_items:
             message = f"{label(path)} has {len(values)} {self.noun}; at least {self.min_items} are needed"
             return report.fault(node, path, message)
-        if any(value is MISSING for value in values):
-            return MISSING
+        before = len(report.faults)
         if self.check is not None:
-            before = len(report.faults)
             self.check(values, node, path, report)
-            if len(report.faults) > before:
-                return MISSING
+        if len(report.faults) > before or any(value is MISSING for value in values):
+            return MISSING
         return tuple(values)
 
     def schema(self) -> Schema:
@@ -311,7 +312,8 @@ class Group(Kind):
             return key.kind.from_default(key.default)
         place = at_path(node, ())
         where = f" in {'.'.join(str(part) for part in path)}" if path else ""
-        message = f"{key.name} is missing{where}: {key.doc} ({key.kind.words()})"
+        allowed = "" if isinstance(key.kind, Group) else f" ({key.kind.words()})"
+        message = f"{key.name} is missing{where}: {key.doc}{allowed}"
         return report.fault(place, (*path, key.name), message)
 
     def schema(self) -> Schema:
@@ -343,10 +345,14 @@ def refuse_unknown(node: Mapping, path: Path, report: Report, known: tuple[str, 
             report.fault(place, (*path, name), message)
 
 
+def _same_stem(stem: str, name: str) -> bool:
+    return name.split("_")[0] == stem or (len(stem) > 2 and name.startswith(stem))
+
+
 def did_you_mean(word: str, known: tuple[str, ...]) -> str:
     """``; did you mean a or b?`` with the nearest known words, or nothing."""
     near = difflib.get_close_matches(word, known, n=3, cutoff=0.6)
     if not near:
         stem = word.lower().split("_")[0]
-        near = [name for name in known if len(stem) > 2 and name.lower().startswith(stem)][:3]
+        near = [name for name in known if _same_stem(stem, name.lower())][:3]
     return f"; did you mean {' or '.join(near)}?" if near else ""

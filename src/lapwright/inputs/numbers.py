@@ -67,7 +67,7 @@ def number_or_reason(text: str, plain: bool = True) -> float | str:
         if _LEADING_ZERO.fullmatch(text):
             return "a leading zero makes some programs read it in base eight; write it without the zero"
         value = float(text)
-        return value if math.isfinite(value) else "is too large for a number"
+        return value if math.isfinite(value) else "it is too large for a number"
     return _why_not(text, plain)
 
 
@@ -86,7 +86,7 @@ def _why_not(text: str, plain: bool) -> str:
         return f"write a decimal point: {text.replace(',', '.')}"
     with_unit = _WITH_UNIT.fullmatch(text)
     if with_unit and NUMBER.fullmatch(with_unit.group(1)):
-        return f"write the number alone ({with_unit.group(1)}); the unit is in the key"
+        return "it must be a number alone; the unit is in the name"
     return "it must be a number"
 
 
@@ -130,11 +130,13 @@ class Number(Kind):
     def read_in_file_unit(self, node: Node, path: Path, report: Report) -> Any:
         """The value in the unit of the file."""
         if not isinstance(node, Scalar):
-            message = f"{label(path)} is {describe(node)}; it must be a number, {self.words()}"
+            message = f"{label(path)} is {describe(node)}; it must be a number ({self.words()})"
             return report.fault(node, path, message)
         value = number_or_reason(node.text, node.plain)
         if isinstance(value, str):
-            return report.fault(node, path, f"{label(path)} is {describe(node)}; {value}, {self.words()}")
+            return report.fault(
+                node, path, f"{label(path)} is {describe(node)}; {value} (allowed: {self.words()})"
+            )
         if not self.allows(value):
             return report.fault(node, path, self.refusal(label(path), node.text, value))
         if self.usual and not self.usual[0] <= value <= self.usual[1]:

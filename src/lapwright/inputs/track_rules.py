@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from lapwright.inputs.kinds import MISSING, Path, Report, label
-from lapwright.inputs.tree import Mapping, Sequence, at_path
+from lapwright.inputs.numbers import number_or_reason
+from lapwright.inputs.tree import Mapping, Scalar, Sequence, at_path
 from lapwright.track.definition import Arc, ElementLine, Straight
 
 BEND_KEYS = ("radius_m", "angle_deg", "turn")
@@ -73,22 +74,26 @@ def _check_bends(elements: tuple[Straight | Arc, ...], node: Mapping, report: Re
 
 def check_sorted(values: list[Any], node: Sequence, path: Path, report: Report) -> None:
     """Stations must ascend: in the order in which they are driven."""
-    stations = [value["at"] if isinstance(value, dict) else value.at for value in values]
-    for i in range(1, len(stations)):
-        if stations[i] <= stations[i - 1]:
-            item = node.items[i]
-            place = item.values["at_m"] if isinstance(item, Mapping) else item
-            how = "again after" if stations[i] == stations[i - 1] else "after"
-            message = (
-                f"at_m is {stations[i]:g} {how} {stations[i - 1]:g}: stations of {label(path)} must ascend"
-            )
+    before: float | None = None
+    for i, item in enumerate(node.items):
+        # From the nodes themselves: the order is worth telling even where a station's value is faulty.
+        place = item.values.get("at_m") if isinstance(item, Mapping) else None
+        at = number_or_reason(place.text, place.plain) if isinstance(place, Scalar) else None
+        if place is None or not isinstance(at, float):
+            continue
+        if before is not None and at <= before:
+            again = "again after" if at == before else "after"
+            message = f"at_m is {at:g} {again} {before:g}: stations of {label(path)} must ascend"
             report.fault(place, (*path, i, "at_m"), message)
+        before = at
 
 
 def check_names(values: list[Any], node: Sequence, path: Path, report: Report) -> None:
     """Corners are asked for by name, so a name may occur once."""
     seen: dict[str, int] = {}
     for i, corner in enumerate(values):
+        if corner is MISSING:
+            continue
         name = corner.name.casefold()
         if name in seen:
             item = node.items[i]
@@ -113,19 +118,27 @@ def check_band(values: dict[str, Any], node: Mapping, path: Path, report: Report
 
 def check_track(values: dict[str, Any], node: Mapping, path: Path, report: Report) -> None:
     """Nothing given twice by the points and by the file itself, and no width left out."""
+    given = node.values.get("centreline")
+    if "width_m" not in node.keys and not (isinstance(given, Mapping) and "csv" in given.keys):
+        _miss_width(node, report)
     line = values["centreline"]
     if not isinstance(line, dict) or MISSING in (line["points"], line["csv"]):
         return
     table, points = line["csv"], line["points"]
+    if table and not table.width_left and "width_m" not in node.keys:
+        _miss_width(node, report)
     first = table.points[0] if table else points[0] if points else ()
-    bank = bool(table and table.bank)
-    width = bool(table and table.width_left)
-    for name, twice in (("elevation_m", len(first) == 3), ("bank_deg", bank), ("width_m", width)):
-        if twice and name in node.keys:
+    twice = {
+        "elevation_m": len(first) == 3,
+        "bank_deg": bool(table and table.bank),
+        "width_m": bool(table and table.width_left),
+    }
+    for name in twice:
+        if twice[name] and name in node.keys:
             message = f"{name} stands beside points that already have it: it is given twice; keep one"
             report.fault(node.keys[name], (name,), message)
-    if "width_m" not in node.keys and not width:
-        message = (
-            "width_m is missing: the whole width of the road, {left, right} of the centreline, or stations"
-        )
-        report.fault(node, ("width_m",), message)
+
+
+def _miss_width(node: Mapping, report: Report) -> None:
+    message = "width_m is missing: the whole width of the road, {left, right} of the centreline, or stations"
+    report.fault(node, ("width_m",), message)

@@ -62,7 +62,7 @@ def describe(node: Node) -> str:
         if node.empty:
             return "empty"
         text = node.text if len(node.text) <= 60 else node.text[:57] + "..."
-        return text if node.plain else f'"{text}" (text in quotes)'
+        return text if node.plain else f'"{text}"'
     if isinstance(node, Sequence):
         return f"a list of {len(node.items)}"
     return "a group of keys (" + ", ".join(list(node.keys)[:4]) + (", ...)" if len(node.keys) > 4 else ")")
@@ -201,7 +201,8 @@ class _Builder:
 
     def _refuse_tag(self, tag: str | None, implicit: bool, line: int, column: int) -> None:
         if tag is not None and not (implicit and tag == "!"):
-            self.fault(f"tags ({tag}) are not used in these files; write the plain value", line, column)
+            shown = tag.replace("tag:yaml.org,2002:", "!!")
+            self.fault(f"tags ({shown}) are not used in these files; write the plain value", line, column)
 
     def _add(self, node: Node) -> None:
         if not self.stack:

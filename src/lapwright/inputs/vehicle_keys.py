@@ -250,13 +250,14 @@ DRIVER = Group(
     noun="driver",
 )
 
+MODEL = Choice(("four_wheel", "friction_circle"))
 NAME = Key("name", Text(), "name of the car", "name")
 
 VEHICLE = Group(
     (
         Key(
             "model",
-            Choice(("four_wheel", "friction_circle")),
+            MODEL,
             "which model of a car this is",
             "model",
             "four_wheel",
@@ -277,7 +278,7 @@ VEHICLE = Group(
 
 FRICTION_CIRCLE = Group(
     (
-        Key("model", Choice(("friction_circle",)), "the point mass with a circle of grip", "model"),
+        Key("model", MODEL, "the point mass with a circle of grip", "model"),
         NAME,
         Key("grip_g", Number("g", 0.02, 10, SEVERAL_G), "radius of the circle, in units of g", "grip"),
         Key("mass_kg", Number("kg", 0.1, 40_000, (50, 5000)), "mass", "mass", default=1000.0),

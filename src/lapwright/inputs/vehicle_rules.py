@@ -31,7 +31,7 @@ def descending(values: list[float], node: Sequence, path: Path, report: Report) 
 
 def _monotone(values: list[float], node: Sequence, path: Path, report: Report, sign: int, word: str) -> None:
     for i in range(1, len(values)):
-        if sign * (values[i] - values[i - 1]) <= 0:
+        if _good(values[i], values[i - 1]) and sign * (values[i] - values[i - 1]) <= 0:
             text = getattr(node.items[i], "text", "")
             before = getattr(node.items[i - 1], "text", "")
             message = f"{label(path)} must be {word}, but {text} follows {before}"
