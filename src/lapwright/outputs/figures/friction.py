@@ -133,31 +133,28 @@ def _row_times(t: Array) -> Array:
 
 
 def _table(figure: Figure, lap: Lap, kinds: NDArray[np.str_], margin: float) -> None:
-    axes = figure.add_axes((0.36, 0.06, 0.61, 0.175))
+    axes = figure.add_axes((0.36, 0.06, 0.61, 0.205))
     axes.set_axis_off()
     table = shares(lap, kinds, margin)
-    whole = "whole lap" if lap.closed else "whole section"
     rows = [*PHASES, "whole"]
-    cells = [[f"{100 * value:.1f} %" for value in table[row]] for row in rows]
+    words = NAMES | {"whole": "whole lap" if lap.closed else "whole section"}
+    near = f"{100 * NEAR_LIMIT:.0f} %"
     made = axes.table(
-        cellText=cells,
-        rowLabels=[whole if row == "whole" else NAMES[row] for row in rows],
-        colLabels=[
-            "of the time",
-            f"front above {100 * NEAR_LIMIT:.0f} %",
-            f"rear above {100 * NEAR_LIMIT:.0f} %",
-        ],
+        cellText=[[words[row], *(f"{100 * value:.1f} %" for value in table[row])] for row in rows],
+        colLabels=["share of the time", "altogether", f"front above {near}", f"rear above {near}"],
+        colWidths=[0.31, 0.19, 0.25, 0.25],
         loc="center",
         cellLoc="center",
-        bbox=Bbox.from_bounds(0.27, 0.0, 0.73, 1.0),
+        bbox=Bbox.from_bounds(0.0, 0.12, 1.0, 0.88),
     )
     made.auto_set_font_size(False)
     made.set_fontsize(13)
     for (row, column), cell in made.get_celld().items():
         cell.set_edgecolor("#BBBBBB")
-        if row == 0 or row == len(rows):
+        if column == 0:
+            cell.set_text_props(ha="left")
+            cell.PAD = 0.04
+        if row in (0, len(rows)):
             cell.set_text_props(fontweight="bold")
-        if column == -1:
-            cell.set_edgecolor("none")
-    title = "Share of the time, and of it with an axle above so much of the allowed grip"
-    axes.text(0.27, 1.06, title, va="bottom", transform=axes.transAxes)
+    note = f"above {near}: the axle has more than {near} of the allowed grip in use"
+    axes.text(1.0, 0.0, note, ha="right", va="bottom", fontsize=12, transform=axes.transAxes)

@@ -11,9 +11,9 @@ from matplotlib.ticker import MaxNLocator
 
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.lap import Array, Lap
-from lapwright.reference.evidence import Evidence
 from lapwright.outputs.figures.style import A3, BAND, INK, REFERENCE, page, styled
 from lapwright.outputs.words import lap_time
+from lapwright.reference.evidence import Evidence, LimitUse
 
 FLOOR = 1e-16
 """Smallest value on a logarithmic axis: a zero is drawn there."""
@@ -37,16 +37,17 @@ def draw_limits(lap: Lap, evidence: Evidence, reports: Sequence[CornerReport]) -
     subtitle = (
         f"Reference {'lap' if lap.closed else 'time'} {lap_time(lap.time)}   "
         f"{evidence.nodes.size - 1} intervals, {evidence.objective.size} iterations   "
-        f"mesh error of all intervals {_milliseconds(error)}, asked {_milliseconds(evidence.tolerance)}   {evidence.solver}"
+        f"mesh error {_milliseconds(error)} over the whole {'lap' if lap.closed else 'section'}, "
+        f"asked {_milliseconds(evidence.tolerance)}   {evidence.solver}"
     )
     figure = page(A3, title, subtitle)
-    _objective(figure.add_axes((0.07, 0.655, 0.25, 0.205)), evidence)
-    _residuals(figure.add_axes((0.40, 0.655, 0.25, 0.205)), evidence)
-    _costs(figure.add_axes((0.80, 0.12, 0.185, 0.36)), evidence)
+    _objective(figure.add_axes((0.07, 0.67, 0.25, 0.2)), evidence)
+    _residuals(figure.add_axes((0.40, 0.67, 0.25, 0.2)), evidence)
+    _costs(figure.add_axes((0.765, 0.125, 0.215, 0.42)), evidence)
     along = [
-        figure.add_axes((0.155, 0.12, 0.515, 0.36)),
-        figure.add_axes((0.73, 0.775, 0.255, 0.085)),
-        figure.add_axes((0.73, 0.655, 0.255, 0.085)),
+        figure.add_axes((0.155, 0.125, 0.585, 0.42)),
+        figure.add_axes((0.73, 0.79, 0.255, 0.08)),
+        figure.add_axes((0.73, 0.67, 0.255, 0.08)),
     ]
     _strips(along[0], evidence)
     _mesh(along[1], along[2], evidence)
@@ -89,7 +90,7 @@ def _residuals(axes: Axes, evidence: Evidence) -> None:
 
 def _mesh(length: Axes, error: Axes, evidence: Evidence) -> None:
     nodes = evidence.nodes
-    length.stairs(np.diff(nodes), nodes, color=REFERENCE, linewidth=1.5)
+    length.stairs(np.diff(nodes), nodes, color=REFERENCE, linewidth=1.5, baseline=None)
     length.set_title("Mesh: interval length [m]", loc="left")
     length.set_ylim(bottom=0)
     length.tick_params(labelbottom=False)
@@ -125,13 +126,7 @@ def _costs(axes: Axes, evidence: Evidence) -> None:
     axes.barh(range(len(limits)), [cost or 0.0 for cost in costs], height=0.64, color=REFERENCE)
     largest = max([abs(cost) for cost in costs if cost is not None], default=0.0) or 1.0
     for row, cost in enumerate(costs):
-        text = (
-            "not known"
-            if cost is None
-            else f"{cost:.3f}"
-            if abs(cost) >= 5e-4 or cost == 0
-            else f"{cost:.0e}"
-        )
+        text = "not known" if cost is None else f"{cost:.3f}" if abs(cost) >= 5e-4 else "under 0.001"
         axes.text(max(cost or 0.0, 0.0) + 0.02 * largest, row, text, va="center", fontsize=12)
     axes.set_xlim(min(0.0, *(cost or 0.0 for cost in costs), 0.0), 1.3 * largest)
     axes.set_ylim(-0.7, len(limits) - 0.3)
@@ -141,7 +136,7 @@ def _costs(axes: Axes, evidence: Evidence) -> None:
     axes.set_xlabel(evidence.cost_of)
 
 
-def _ordered(evidence: Evidence) -> list:  # type: ignore[type-arg]
+def _ordered(evidence: Evidence) -> list[LimitUse]:
     """Dearest first; among equals the one active on more road."""
     return sorted(evidence.limits, key=lambda limit: (-(limit.cost or 0.0), -limit.length))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -26,6 +27,9 @@ SPEED_COLOURS = "viridis"
 
 STEP = 2.0
 """Distance between the points that the road is drawn with [m]."""
+
+LOOK_AHEAD = 40.0
+"""A landmark stands on the outside of the road as it bends so far ahead [m]."""
 
 
 @styled
@@ -51,20 +55,20 @@ def draw_map(lap: Lap, track: Track, reports: Sequence[CornerReport]) -> Figure:
     axes.set_axis_off()
     _frame(axes, edges, size)
     _draw_road(axes, edges, lap.closed)
-    zones = braking_zones(lap)
-    for zone in zones:
-        _draw_zone(axes, track, lap, zone)
+    drawn = [edges.reshape(-1, 2), edges.mean(axis=0)]
+    drawn += [_draw_zone(axes, track, zone) for zone in braking_zones(lap)]
     _draw_line(figure, axes, lap)
-    taken = [_scale_bar(figure, axes), _legend(figure, axes)]
-    road = edges.reshape(-1, 2)
-    middle = road.mean(axis=0)
+    drawn.append(_draw_slowest(axes, lap, reports))
+    drawn.append(_arrow(figure, axes, track, float(lap.s[0])))
+    landmarks, signs = _landmarks(axes, track, lap)
     labels = [
         *_ends(axes, track, lap),
-        *(_corner_label(track, report, middle) for report in reports),
-        *(label for report in reports if (label := _brake_label(lap, track, report))),
-        *_landmarks(axes, track, lap),
+        *(_corner_label(track, report) for report in reports),
+        *(label for report in reports if (label := _brake_label(track, report))),
+        *landmarks,
     ]
-    place_labels(figure, axes, labels, np.vstack([road, edges.mean(axis=0)]), taken)
+    taken = [_scale_bar(figure, axes), _legend(figure, axes)]
+    place_labels(figure, axes, labels, np.vstack([*drawn, *signs]), taken)
     return figure
 
 
@@ -101,10 +105,8 @@ def _draw_road(axes: Axes, edges: Array, closed: bool) -> None:
         axes.plot(edge[:, 0], edge[:, 1], color=EDGE, linewidth=1.0, zorder=2)
 
 
-def _draw_zone(axes: Axes, track: Track, lap: Lap, zone: BrakingZone) -> None:
-    """The road of a braking zone: hatched from edge to edge between thick dark edges, a bar across at
-    brake-on.
-    """
+def _draw_zone(axes: Axes, track: Track, zone: BrakingZone) -> Array:
+    """A braking zone hatched between thick dark edges, a bar across at brake-on; points of the bar."""
     s = np.linspace(zone.start, zone.start + zone.length, max(int(zone.length / STEP), 2) + 1)
     edges = _edges(track, s)
     outline = np.vstack([edges[0], edges[1][::-1]])
@@ -117,6 +119,7 @@ def _draw_zone(axes: Axes, track: Track, lap: Lap, zone: BrakingZone) -> None:
         axes.plot(edge[:, 0], edge[:, 1], color=INK, linewidth=3.0, solid_capstyle="butt", zorder=2.4)
     across = _across(edges[:, 0], 1.9)
     axes.plot(across[:, 0], across[:, 1], color=INK, linewidth=4.5, solid_capstyle="butt", zorder=4)
+    return _between(across)
 
 
 def _across(ends: Array, stretch: float) -> Array:
@@ -124,6 +127,20 @@ def _across(ends: Array, stretch: float) -> Array:
     middle = ends.mean(axis=0)
     longer: Array = middle + stretch * (ends - middle)
     return longer
+
+
+def _between(ends: Array) -> Array:
+    """Nine points from one end of a stroke to the other."""
+    points: Array = ends[0] + np.linspace(0.0, 1.0, 9)[:, None] * (ends[1] - ends[0])
+    return points
+
+
+def _draw_slowest(axes: Axes, lap: Lap, reports: Sequence[CornerReport]) -> Array:
+    """A dot on the driven line where each corner is slowest; the points."""
+    at = np.array([report.slowest_at for report in reports if report.entry != "flat"])
+    points = np.column_stack([np.interp(at, lap.s, lap.x), np.interp(at, lap.s, lap.y)])
+    axes.plot(points[:, 0], points[:, 1], zorder=5, **_SLOWEST)
+    return points
 
 
 def _draw_line(figure: Figure, axes: Axes, lap: Lap) -> None:
@@ -158,7 +175,8 @@ def _legend(figure: Figure, axes: Axes) -> object:
     handles = [
         Patch(facecolor="#B5B5B5", edgecolor=INK, hatch="////", label="braking"),
         Line2D([], [], color=INK, linewidth=0, marker="|", markersize=16, markeredgewidth=4.5,
-               label="brake on: m before the corner, km/h"),
+               label="brake on: m before (in: after) the corner's start, km/h"),
+        Line2D([], [], **_SLOWEST, label="slowest point"),
         Line2D([], [], color=INK, linewidth=0, marker="v", markersize=9, label="landmark"),
     ]  # fmt: skip
     legend = axes.legend(handles=handles, loc="lower right", frameon=False, ncols=3, borderaxespad=0.2)
@@ -178,7 +196,7 @@ def _edge_point(track: Track, station: float, left: bool) -> tuple[float, float]
     return float(x[0]), float(y[0])
 
 
-def _corner_label(track: Track, report: CornerReport, middle: Array) -> Label:
+def _corner_label(track: Track, report: CornerReport) -> Label:
     """Name, slowest speed and gear, wanted on the outside of the corner."""
     left_turn = report.direction.startswith("left")
     where = report.slowest_at if report.entry != "flat" else _half_way(report, track)
@@ -198,7 +216,7 @@ def _half_way(report: CornerReport, track: Track) -> float:
     return report.start + 0.5 * span
 
 
-def _brake_label(lap: Lap, track: Track, report: CornerReport) -> Label | None:
+def _brake_label(track: Track, report: CornerReport) -> Label | None:
     if report.brake_on is None or report.brake_on_speed is None or report.brake_on_before_start is None:
         return None
     left_turn = report.direction.startswith("left")
@@ -212,26 +230,34 @@ def _brake_label(lap: Lap, track: Track, report: CornerReport) -> Label | None:
     return Label(text, x, y, away, "brake-on", style)
 
 
+_SLOWEST: dict[str, Any] = {
+    "linestyle": "none",
+    "marker": "o",
+    "markersize": 8,
+    "markerfacecolor": "white",
+    "markeredgecolor": INK,
+    "markeredgewidth": 2.0,
+}
 _PLATE = {"facecolor": INK, "edgecolor": INK, "boxstyle": "square,pad=0.22"}
 
 
-def _landmarks(axes: Axes, track: Track, lap: Lap) -> list[Label]:
-    labels = []
+def _landmarks(axes: Axes, track: Track, lap: Lap) -> tuple[list[Label], list[Array]]:
+    """A triangle beside the road at each landmark, on the outside of the bend ahead; labels and places."""
+    labels, signs = [], []
     for mark in track.landmarks:
         if not lap.closed and not lap.s[0] <= mark.at <= lap.s[-1]:
             continue
-        turn = float(track.road(np.array([mark.at + 40.0])).curvature[0])
-        left = turn < 0
-        x, y = _edge_point(track, mark.at, left)
-        cx, cy, heading = _normal(track, mark.at)
-        out = 1.6 * np.hypot(x - cx, y - cy)
+        left = float(track.road(np.array([mark.at + LOOK_AHEAD])).curvature[0]) < 0
+        edge = _edge_point(track, mark.at, left)
+        x, y, heading = _normal(track, mark.at)
+        out = 1.6 * np.hypot(edge[0] - x, edge[1] - y)
         away = heading + (np.pi / 2 if left else -np.pi / 2)
-        x, y = cx + out * np.cos(away), cy + out * np.sin(away)
+        x, y = x + out * np.cos(away), y + out * np.sin(away)
         axes.plot([x], [y], marker="v", color=INK, markersize=7, zorder=5)
-        labels.append(
-            Label(mark.name, x, y, away, "landmark", {"fontsize": 12, "style": "italic", "zorder": 7})
-        )
-    return labels
+        style = {"fontsize": 12, "style": "italic", "zorder": 7}
+        labels.append(Label(mark.name, x, y, away, "landmark", style))
+        signs.append(np.array([[x, y]]))
+    return labels, signs
 
 
 def _ends(axes: Axes, track: Track, lap: Lap) -> list[Label]:
@@ -248,19 +274,24 @@ def _ends(axes: Axes, track: Track, lap: Lap) -> list[Label]:
         heading = _normal(track, station)[2]
         x, y = float(across[0, 0]), float(across[0, 1])
         labels.append(Label(word, x, y, heading + np.pi / 2, "line", {"fontsize": 13, "zorder": 7}))
-    _arrow(axes, track, float(lap.s[0]))
     return labels
 
 
-def _arrow(axes: Axes, track: Track, station: float) -> None:
+def _arrow(figure: Figure, axes: Axes, track: Track, station: float) -> Array:
+    """An arrow beside the road in driving direction; points along it."""
     x, y, heading = _normal(track, station)
     side = np.array([np.sin(heading), -np.cos(heading)])
     ahead = np.array([np.cos(heading), np.sin(heading)])
-    metres = np.ptp(axes.get_xlim()) / (axes.get_window_extent().width / 100.0)
+    inch = np.ptp(axes.get_xlim()) / (axes.get_window_extent(renderer(figure)).width / figure.dpi)
     road = track.road(np.array([station]))
-    tail = np.array([x, y]) + side * (float(road.width_right[0]) + 0.22 * metres)
-    tip = tail + ahead * 0.85 * metres
+    tail = np.array([x, y]) + side * (float(road.width_right[0]) + 0.22 * inch)
+    tip = tail + ahead * 0.85 * inch
+    style = "-|>,head_width=0.5,head_length=0.9"
     axes.annotate(
-        "", xy=(tip[0], tip[1]), xytext=(tail[0], tail[1]), zorder=6,
-        arrowprops={"arrowstyle": "-|>,head_width=0.5,head_length=0.9", "color": REFERENCE, "linewidth": 3.5},
-    )  # fmt: skip
+        "",
+        xy=(tip[0], tip[1]),
+        xytext=(tail[0], tail[1]),
+        zorder=6,
+        arrowprops={"arrowstyle": style, "color": REFERENCE, "linewidth": 3.5},
+    )
+    return _between(np.array([tail, tip]))

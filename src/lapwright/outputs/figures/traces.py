@@ -33,6 +33,9 @@ PAGE_LENGTH = 2400.0
 
 REAR_LINE: dict[str, Any] = {"color": INK, "linestyle": (0, (5, 1.5)), "linewidth": 1.7, "zorder": 4}
 
+SLOWEST_LINE: dict[str, Any] = {"color": "#6B6B6B", "linewidth": 0.9, "linestyle": (0, (6, 3))}
+BRAKE_ON_LINE: dict[str, Any] = {"color": INK, "linewidth": 1.6}
+
 
 @dataclass(frozen=True)
 class _Panel:
@@ -176,7 +179,7 @@ def _page(
 
 
 def _axes(figure: Figure, limits: list[tuple[float, float]], road: tuple[float, float, float]) -> list[Axes]:
-    left, right, top, bottom = 0.098, 0.985, 0.86, 0.148
+    left, right, top, bottom = 0.106, 0.985, 0.86, 0.148
     gaps = np.array([0.026 if panel is PANELS[BRAKE - 1] else 0.011 for panel in PANELS[:-1]] + [0.0])
     heights = np.array([panel.height for panel in PANELS])
     heights = heights / heights.sum() * (top - bottom - gaps.sum())
@@ -209,14 +212,6 @@ def _draw_panel(axes: Axes, panel: _Panel, lap: Lap, baseline: Lap | None) -> No
 
 def _draw_grip(axes: Axes, lap: Lap) -> None:
     axes.plot(lap.s, 100 * lap.grip_use_rear, **REAR_LINE)
-    handles = [
-        Line2D([], [], **REFERENCE_LINE, label="front axle"),
-        Line2D([], [], **REAR_LINE, label="rear axle"),
-    ]
-    legend = axes.legend(
-        handles=handles, loc="lower left", ncols=2, framealpha=0.9, edgecolor="none", borderaxespad=0.2
-    )
-    legend.set_zorder(8)
 
 
 def _mark_corners(
@@ -278,18 +273,19 @@ def _numbers(
                 bbox=outline,
             )
         if report.brake_on is not None and road[0] <= report.brake_on <= road[1]:
-            panels[BRAKE].axvline(report.brake_on, color=INK, linewidth=1.6, zorder=5)
+            panels[BRAKE].axvline(report.brake_on, zorder=5, **BRAKE_ON_LINE)
             brakes.append((report.brake_on, brake_on_phrase(report)))
     above = strip(figure, panels[BRAKE], panels[BRAKE].get_position().y1 + 0.001, 0.02)
     write_row(figure, above, brakes, (0.0,), fontsize=13, fontweight="bold", gid="brake-on")
 
 
 def _key(figure: Figure, with_baseline: bool) -> None:
-    handles = [Line2D([], [], **REFERENCE_LINE, label="target")]
+    handles = [
+        Line2D([], [], **REFERENCE_LINE, label="target; grip use: front axle"),
+        Line2D([], [], **REAR_LINE, label="grip use: rear axle"),
+        Line2D([], [], **SLOWEST_LINE, label="slowest point, km/h"),
+        Line2D([], [], **BRAKE_ON_LINE, label="brake on, m before the corner"),
+    ]
     if with_baseline:
         handles.append(Line2D([], [], **BASELINE_LINE, label="baseline, quasi-steady"))
-    handles += [
-        Line2D([], [], color="#6B6B6B", linewidth=0.9, linestyle=(0, (6, 3)), label="slowest point, km/h"),
-        Line2D([], [], color=INK, linewidth=1.4, label="brake on, m before the corner"),
-    ]
-    figure.legend(handles=handles, loc="upper right", bbox_to_anchor=(0.988, 0.992), ncols=2, frameon=False)
+    figure.legend(handles=handles, loc="upper right", bbox_to_anchor=(0.99, 0.995), ncols=3, frameon=False)
