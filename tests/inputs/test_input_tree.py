@@ -1,5 +1,6 @@
 """YAML text as a tree with places. What counts as valid YAML is taken from PyYAML's own loader."""
 
+import itertools
 import time
 
 import pytest
@@ -9,7 +10,6 @@ from hypothesis import strategies as st
 
 from lapwright.errors import InputError
 from lapwright.inputs.tree import MAX_DEPTH, Mapping, Scalar, Sequence, at_path, describe, parse
-import itertools
 
 
 def plain(node):

@@ -1,6 +1,7 @@
 """Track files: conversion, every fault with its place, faults of the geometry brought back to the file."""
 
 import math
+import time
 
 import pytest
 from sample_files import TRACK, VEHICLE, place_of
@@ -263,6 +264,16 @@ def test_a_flood_of_bad_points_is_cut_with_the_number_left_out():
     faults = faults_of(text)
     assert len(faults) == 21
     assert "and 980 more faults" in " ".join(fault.message for fault in faults)
+
+
+def test_200_000_points_are_read_in_seconds():
+    count = 200_000
+    angles = [2 * math.pi * i / count for i in range(count)]
+    points = "".join(f"    - [{900 * math.cos(a):.3f}, {900 * math.sin(a):.3f}]\n" for a in angles)
+    start = time.perf_counter()
+    track = define(f"name: x\nclosed: true\nwidth_m: 5\ncentreline:\n  points_m:\n{points}")
+    assert time.perf_counter() - start < 20.0
+    assert len(track.centreline.points) == count
 
 
 def test_degrees_and_millimetres_are_recognised():

@@ -52,7 +52,8 @@ class _Version(argparse.Action):
         # The package's metadata is read from disk, so only when it is asked for.
         from importlib.metadata import version
 
-        parser.exit(DONE, f"lapwright {version('lapwright')}\n")
+        print(f"lapwright {version('lapwright')}")
+        parser.exit(DONE)
 
 
 def build_parser() -> Parser:
@@ -115,7 +116,7 @@ def main(argv: list[str] | None = None) -> int:
     except NoSolutionError as error:
         return _fail(args, NO_SOLUTION, "no solution", [Fault(str(error))])
     except KeyboardInterrupt:
-        return _fail(args, INTERRUPTED, "interrupted", [Fault("interrupted; nothing was written")])
+        return _fail(args, INTERRUPTED, "interrupted", [Fault("interrupted")])
     except BrokenPipeError:
         _give_up_stdout()
         return PIPE_CLOSED
