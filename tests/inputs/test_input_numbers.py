@@ -54,7 +54,7 @@ def test_numbers_of_the_yaml_core_schema(text, value):
         ("1,5", "1.5"),
         ("11 m", "unit is in the name"),
         ("1250kg", "number alone"),
-        ("62%", "number alone"),
+        ("62%", "write 0.62"),
         (".inf", "finite"),
         ("-.Inf", "finite"),
         (".nan", "finite"),

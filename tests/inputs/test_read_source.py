@@ -1,6 +1,7 @@
 """Bytes of files as text: encodings, binaries, folders, names that are nearly right."""
 
 import os
+import time
 
 import pytest
 from hypothesis import given, settings
@@ -130,10 +131,36 @@ def test_files_spoilt_anywhere_never_raise_anything_else(tmp_path_factory, data,
 
 
 KEYS = """
-name closed centreline elements points_m csv width_m left right at_m value elevation_m bank_deg grip from_m
-to_m scale corners landmarks straight_m radius_m angle_deg turn ramp_m chassis mass_kg aero tyres front rear model
-driveline driven engine_rpm gear_ratios differential type brakes grip_g power_kW
+name closed centreline elements points_m csv width_m left right at_m value elevation_m bank_deg grip
+from_m to_m scale corners landmarks straight_m radius_m angle_deg turn ramp_m chassis mass_kg aero tyres
+front rear model driveline driven engine_rpm gear_ratios differential type brakes grip_g power_kW
 """
+
+
+def test_floods_and_monsters_end_soon_and_briefly(tmp_path):
+    path = tmp_path / "f.yaml"
+    texts = {
+        "unknown keys": VEHICLE + "".join(f"key{i}: 1\n" for i in range(100_000)),
+        "only unknown keys": "".join(f"kee{i}: 1\n" for i in range(100_000)),
+        "items with unknown keys": TRACK.replace(
+            "[{name: board, at_m: 50}]", "[" + "{nam: x, at: 5}, " * 50_000 + "]"
+        ),
+        "a long key": TRACK + "k" * 100_000 + ": 1\n",
+        "a long value": TRACK.replace("true", "t" * 1_000_000),
+        "a long number": TRACK.replace("11", "1_" * 500_000 + "x"),
+        "many digits": TRACK.replace("11", "1" * 1_000_000),
+        "a long text": TRACK.replace("Sample ring", "n" * 1_000_000),
+    }
+    for name, text in texts.items():
+        path.write_text(text)
+        start = time.perf_counter()
+        with pytest.raises(InputError) as caught:
+            load_any(path)
+        assert time.perf_counter() - start < 15.0, name
+        assert len(caught.value.faults) <= 102, name
+        assert max(len(str(fault)) for fault in caught.value.faults) < 1000, name
+
+
 _keys = st.sampled_from(KEYS.split())
 _scalars = st.sampled_from(
     [

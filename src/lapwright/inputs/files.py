@@ -117,7 +117,7 @@ def _is_circle(root: tree.Mapping) -> bool:
     """Which model a vehicle file is meant for, also when the key that says so is misspelt or left out."""
     model = root.values.get("model")
     if isinstance(model, tree.Scalar):
-        return bool(difflib.get_close_matches(model.text, ["friction_circle"], cutoff=0.7))
+        return bool(difflib.get_close_matches(model.text[:60], ["friction_circle"], cutoff=0.7))
     return "grip_g" in root.values and "chassis" not in root.values
 
 
@@ -161,7 +161,8 @@ def guess_kind(root: tree.Mapping) -> Kind | None:
     found = set(root.values) - {"name"}
     hits = len(track & found), len(vehicle & found)
     if hits == (0, 0):
-        hits = sum(map(_has_near(track), found)), sum(map(_has_near(vehicle), found))
+        few = [name for name in list(root.values)[:50] if name != "name" and len(name) <= 60]
+        hits = sum(map(_has_near(track), few)), sum(map(_has_near(vehicle), few))
     if hits[0] == hits[1]:
         return None
     return "track" if hits[0] > hits[1] else "vehicle"

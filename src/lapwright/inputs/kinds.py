@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from lapwright.errors import Fault
-from lapwright.inputs.tree import Mapping, Node, Scalar, Sequence, at_path, describe
+from lapwright.inputs.tree import Mapping, Node, Scalar, Sequence, at_path, describe, shorten
 
 Path = tuple[str | int, ...]
 Schema = dict[str, Any]
@@ -192,7 +192,7 @@ class ListOf(Kind):
     def read(self, node: Node, path: Path, report: Report) -> Any:
         """A tuple of values."""
         if not isinstance(node, Sequence):
-            message = f"{label(path)} is {describe(node)}; it must be a list: {self.words()}"
+            message = f"{label(path)} is {describe(node)}; it must be a {self.words()}"
             return report.fault(node, path, message)
         values = [self.item.read(child, (*path, i), report) for i, child in enumerate(node.items)]
         if len(values) < self.min_items:
@@ -311,7 +311,7 @@ class Group(Kind):
         if not key.required:
             return key.kind.from_default(key.default)
         place = at_path(node, ())
-        where = f" in {'.'.join(str(part) for part in path)}" if path else ""
+        where = f" in {label(path)}" if path else ""
         allowed = "" if isinstance(key.kind, Group) else f" ({key.kind.words()})"
         message = f"{key.name} is missing{where}: {key.doc}{allowed}"
         return report.fault(place, (*path, key.name), message)
@@ -340,8 +340,9 @@ def refuse_unknown(node: Mapping, path: Path, report: Report, known: tuple[str, 
     where = f" of {noun}" if noun else ""
     for name, place in node.keys.items():
         if name not in known:
-            near = did_you_mean(name, known)
-            message = f"{name} is not a key{where}" + (near or "; known: " + ", ".join(known))
+            # A hint costs a millisecond, and beyond so many faults nobody sees it.
+            near = did_you_mean(name, known) if len(report.faults) < MAX_FAULTS else ""
+            message = f"{shorten(name)} is not a key{where}" + (near or "; known: " + ", ".join(known))
             report.fault(place, (*path, name), message)
 
 
@@ -351,6 +352,8 @@ def _same_stem(stem: str, name: str) -> bool:
 
 def did_you_mean(word: str, known: tuple[str, ...]) -> str:
     """``; did you mean a or b?`` with the nearest known words, or nothing."""
+    if len(word) > 60:
+        return ""
     near = difflib.get_close_matches(word, known, n=3, cutoff=0.6)
     if not near:
         stem = word.lower().split("_")[0]

@@ -72,6 +72,8 @@ def number_or_reason(text: str, plain: bool = True) -> float | str:
 
 
 def _why_not(text: str, plain: bool) -> str:
+    if len(text) > 100:
+        return "it must be a number"
     if not plain and NUMBER.fullmatch(text.strip()):
         return "it is text because of the quotes; write the number without them"
     if _SPECIAL.fullmatch(text):
@@ -86,13 +88,15 @@ def _why_not(text: str, plain: bool) -> str:
         return f"write a decimal point: {text.replace(',', '.')}"
     with_unit = _WITH_UNIT.fullmatch(text)
     if with_unit and NUMBER.fullmatch(with_unit.group(1)):
+        if with_unit.group(2) == "%":
+            return f"a share is a fraction: write {show(float(with_unit.group(1)) / 100)}"
         return "it must be a number alone; the unit is in the name"
     return "it must be a number"
 
 
 def show(value: float) -> str:
-    """A number for a message: short, no exponent where none is needed."""
-    return f"{value:.6g}"
+    """A finite number for a message: short, no exponent where none is needed."""
+    return str(int(value)) if value == int(value) and abs(value) < 1e9 else f"{value:.6g}"
 
 
 @dataclass(frozen=True)

@@ -56,16 +56,25 @@ class Mapping:
 Node = Scalar | Sequence | Mapping
 
 
+def shorten(text: str) -> str:
+    """The text itself, or its beginning when it is too long for a message."""
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
 def describe(node: Node) -> str:
     """The node as a short phrase for a message: the value itself, or what kind of thing stands there."""
     if isinstance(node, Scalar):
         if node.empty:
             return "empty"
-        text = node.text if len(node.text) <= 60 else node.text[:57] + "..."
+        text = shorten(node.text)
         return text if node.plain else f'"{text}"'
     if isinstance(node, Sequence):
         return f"a list of {len(node.items)}"
-    return "a group of keys (" + ", ".join(list(node.keys)[:4]) + (", ...)" if len(node.keys) > 4 else ")")
+    return (
+        "a group of keys ("
+        + ", ".join(shorten(key) for key in list(node.keys)[:4])
+        + (", ...)" if len(node.keys) > 4 else ")")
+    )
 
 
 def at_path(root: Node, path: tuple[str | int, ...]) -> Node:
@@ -188,7 +197,9 @@ class _Builder:
         elif isinstance(event, yaml.AliasEvent):
             line, column = event.start_mark.line + 1, event.start_mark.column + 1
             self.fault(
-                f"*{event.anchor} refers to another place of the file; write the value out", line, column
+                f"*{shorten(event.anchor)} refers to another place of the file; write the value out",
+                line,
+                column,
             )
             self._add(Scalar("", False, line, column))
         elif isinstance(event, yaml.DocumentStartEvent):
@@ -201,7 +212,7 @@ class _Builder:
 
     def _refuse_tag(self, tag: str | None, implicit: bool, line: int, column: int) -> None:
         if tag is not None and not (implicit and tag == "!"):
-            shown = tag.replace("tag:yaml.org,2002:", "!!")
+            shown = shorten(tag.replace("tag:yaml.org,2002:", "!!"))
             self.fault(f"tags ({shown}) are not used in these files; write the plain value", line, column)
 
     def _add(self, node: Node) -> None:
@@ -229,7 +240,7 @@ class _Builder:
             return Scalar("", False, node.line, node.column)
         if node.text in holder.keys:
             first = holder.keys[node.text]
-            message = f"{node.text} is given twice; the first is on line {first.line}. Keep one"
+            message = f"{shorten(node.text)} is given twice; the first is on line {first.line}. Keep one"
             self.fault(message, node.line, node.column)
         return node
 
