@@ -208,8 +208,8 @@ def _report(
     after = _neighbour(places, i + 1, road.length)
     window_start = before.slowest if before else float(road.s[0])
     window_end = after.slowest if after else float(road.s[-1])
-    zone = max(own[i], key=lambda z: z.start_speed - road.at("speed", z.slowest_at)) if own[i] else None
-    window_end = min([window_end] + [z.start for z in zones if z.start > max(place.slowest, place.apex)])
+    zone = max(own[i], key=lambda z: z.start_speed - z.end_speed) if own[i] else None
+    window_end = min([window_end] + [z.start for z in zones if z.start > place.apex and z not in own[i]])
     entry, shared = _entry(road, places, zones, zone, place, window_end)
     braking = zone or shared
     lift = _lift(road, window_start, braking.start if braking else place.slowest) if entry != "flat" else None

@@ -40,7 +40,7 @@ class BrakingZone:
     ``start``, ``end`` and ``peak_at`` are stations [m], inside the lap; ``start > end`` runs across the line
     of a closed track. ``length`` [m] and ``duration`` [s] are from brake-on to brake-off, speeds in m/s,
     ``peak`` a share of peak pressure. ``slowest_at`` is where the speed is least from brake-on until the car
-    gathers speed again.
+    gathers speed or brakes again.
     """
 
     start: float
@@ -94,12 +94,13 @@ def zones_of(road: Unrolled) -> tuple[BrakingZone, ...]:
             found[-1] = (found[-1][0], end)
         else:
             found.append((start, end))
-    zones = []
+    real = []
     for start, end in found:
         rows = road.rows(start, end)
         if rows.start < rows.stop and road.brake[rows].max() >= BRAKE_ZONE_PEAK:
-            zones.append(_zone(road, start, end))
-    return tuple(zones)
+            real.append((start, end))
+    following = [*(start for start, _ in real), np.inf][1:]
+    return tuple(_zone(road, *ends, until) for ends, until in zip(real, following, strict=True))
 
 
 def _on_stretches(s: Array, values: Array, level: float) -> list[tuple[float, float]]:
@@ -114,7 +115,7 @@ def _on_stretches(s: Array, values: Array, level: float) -> list[tuple[float, fl
     return list(zip(starts, ends, strict=True))
 
 
-def _zone(road: Unrolled, start: float, end: float) -> BrakingZone:
+def _zone(road: Unrolled, start: float, end: float, until: float) -> BrakingZone:
     rows = road.rows(start, end)
     peak_row = rows.start + int(np.argmax(road.brake[rows]))
     return BrakingZone(
@@ -126,14 +127,14 @@ def _zone(road: Unrolled, start: float, end: float) -> BrakingZone:
         end_speed=road.at("speed", end),
         peak=float(road.brake[peak_row]),
         peak_at=float(road.s[peak_row]),
-        slowest_at=_slowest_after(road, start, end),
+        slowest_at=_slowest_after(road, start, end, until),
     )
 
 
-def _slowest_after(road: Unrolled, start: float, end: float) -> float:
-    """Station of the least speed from brake-on to where, brake released, the car no longer slows."""
+def _slowest_after(road: Unrolled, start: float, end: float, until: float) -> float:
+    """Station of the least speed from brake-on to where the car no longer slows, or brakes again."""
     stop = int(np.searchsorted(road.s, end, "right"))
-    while stop < road.s.size and road.speed[stop] <= road.speed[stop - 1]:
+    while stop < road.s.size and road.s[stop] <= until and road.speed[stop] <= road.speed[stop - 1]:
         stop += 1
     begin = int(np.searchsorted(road.s, start, "left"))
     return float(road.s[begin + int(np.argmin(road.speed[begin:stop]))]) if begin < stop else end

@@ -179,7 +179,7 @@ def _legend(figure: Figure, axes: Axes) -> object:
         Line2D([], [], **_SLOWEST, label="slowest point"),
         Line2D([], [], color=INK, linewidth=0, marker="v", markersize=9, label="landmark"),
     ]  # fmt: skip
-    legend = axes.legend(handles=handles, loc="lower right", frameon=False, ncols=3, borderaxespad=0.2)
+    legend = axes.legend(handles=handles, loc="lower right", frameon=False, ncols=4, borderaxespad=0.2)
     return legend.get_window_extent(renderer(figure))
 
 

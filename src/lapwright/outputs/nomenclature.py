@@ -1,0 +1,27 @@
+"""The tables of docs/nomenclature.md that follow from the code.
+
+``python -m lapwright.outputs.nomenclature`` prints them; a test compares them with the page.
+"""
+
+from __future__ import annotations
+
+from lapwright.outputs.channels import CHANNELS
+from lapwright.outputs.corner_file import BASELINE_LOSS, CORNER_COLUMNS
+
+
+def channel_table() -> str:
+    """Columns of a trace file as a Markdown table."""
+    rows = [f"| `{channel.name}` | {channel.unit or '-'} | {channel.doc} |" for channel in CHANNELS]
+    return "\n".join(["| column | unit | meaning |", "|---|---|---|", *rows])
+
+
+def corner_table() -> str:
+    """Columns of corners.csv as a Markdown table."""
+    rows = [f"| `{column.name}` | {column.doc} |" for column in CORNER_COLUMNS]
+    loss = "seconds that the baseline loses from this corner's lift or brake point to the next one's"
+    rows.append(f"| `{BASELINE_LOSS}` | {loss} |")
+    return "\n".join(["| column | meaning |", "|---|---|", *rows])
+
+
+if __name__ == "__main__":
+    print(channel_table(), corner_table(), sep="\n\n")
