@@ -18,6 +18,8 @@ WIDEST = 600.0
 """No bend wider than this radius [m] is a corner, whatever the rest of the road is like."""
 SHARE = 0.15
 """A corner is tighter than this share of the curvature that is typical of the road's bends."""
+EDGE = 0.1
+"""A corner begins and ends where the curvature falls below this share of its tightest."""
 LEAST_ANGLE = 12.0 * DEG
 """A corner turns at least this much [rad]."""
 JOIN = 25.0
@@ -29,9 +31,10 @@ LOBE = 5.0 * DEG
 def find_corners(curve: PlanCurve, closed: bool) -> tuple[Corner, ...]:
     """Corners found in the curvature, named T1, T2, ... in driving order.
 
-    A corner begins and ends where the road bends more than ``SHARE`` of the curvature typical of its bends
-    (the 90th percentile over everything tighter than 2 km), or than 1 / ``WIDEST``; neighbours to the same
-    side are joined when little straight is between them; what turns less than ``LEAST_ANGLE`` is left out.
+    A corner bends more than ``SHARE`` of the curvature typical of the road's bends (the 90th percentile over
+    everything tighter than 2 km) and more than 1 / ``WIDEST``; it reaches as far to either side as the
+    curvature stays above ``EDGE`` of its own peak. Neighbours to the same side are joined when little
+    straight is between them; what turns less than ``LEAST_ANGLE`` is left out.
     """
     count = max(8, round(curve.length / STEP))
     s = np.linspace(0.0, curve.length, count, endpoint=False) + 0.5 * curve.length / count
@@ -41,14 +44,15 @@ def find_corners(curve: PlanCurve, closed: bool) -> tuple[Corner, ...]:
         return ()
     threshold = max(1.0 / WIDEST, SHARE * float(np.percentile(curved, 90)))
     side = np.where(bend > threshold, 1, np.where(bend < -threshold, -1, 0))
-    runs = _join(_runs(side, closed), count, closed, JOIN * count / curve.length)
+    runs = [_reach(run, bend, closed) for run in _runs(side, closed)]
+    runs = _join(runs, count, closed, JOIN * count / curve.length)
     corners = []
     for first, last, _ in runs:
         start, end = _station(first, count, curve.length), _station(last + 1, count, curve.length)
         corner = describe("", start, end, curve)
         if corner.angle >= LEAST_ANGLE:
             corners.append(corner)
-    # A corner across the line is the last one of the lap: its apex, or most of it, may lie on either side.
+    # By apex: a corner across the line is the first or the last of the lap, as its apex lies.
     corners.sort(key=lambda c: c.apex)
     return tuple(
         Corner(f"T{i}", c.start, c.end, c.apex, c.direction, c.radius, c.angle)
@@ -74,19 +78,33 @@ def _runs(side: np.ndarray, closed: bool) -> list[tuple[int, int, int]]:
     return runs
 
 
+def _reach(run: tuple[int, int, int], bend: Array, closed: bool) -> tuple[int, int, int]:
+    """The run carried on to either side while the road still bends noticeably the same way."""
+    first, last, side = run
+    count = len(bend)
+    floor = EDGE * float(np.max(side * bend[np.arange(first, last + 1) % count]))
+    while (closed or first > 0) and last - first < count - 1 and side * bend[(first - 1) % count] > floor:
+        first -= 1
+    while (
+        (closed or last < count - 1) and last - first < count - 1 and side * bend[(last + 1) % count] > floor
+    ):
+        last += 1
+    return first, last, side
+
+
 def _join(
     runs: list[tuple[int, int, int]], count: int, closed: bool, near: float
 ) -> list[tuple[int, int, int]]:
     joined: list[tuple[int, int, int]] = []
     for run in runs:
         if joined and joined[-1][2] == run[2] and run[0] - joined[-1][1] - 1 < near:
-            joined[-1] = (joined[-1][0], run[1], run[2])
+            joined[-1] = (joined[-1][0], max(joined[-1][1], run[1]), run[2])
         else:
             joined.append(run)
     if closed and len(joined) > 1:
         head, tail = joined[0], joined[-1]
         if head[2] == tail[2] and head[0] + count - tail[1] - 1 < near:
-            joined = [*joined[1:-1], (tail[0], head[1] + count, tail[2])]
+            joined = [*joined[1:-1], (tail[0], max(tail[1], head[1] + count), tail[2])]
     return joined
 
 

@@ -123,9 +123,13 @@ def _curve(elements: tuple[Straight | Arc, ...]) -> PlanCurve:
     return plan_curve(np.concatenate([[0.0], np.cumsum(pieces[:, 0])]), pieces[:, 1:])
 
 
+def element_length(element: Straight | Arc) -> float:
+    """Length of a straight, or of a bend with its ramps [m]."""
+    return sum(piece[0] for piece in _pieces(element))
+
+
 def _ends(elements: tuple[Straight | Arc, ...]) -> Array:
-    lengths = [sum(piece[0] for piece in _pieces(element)) for element in elements]
-    return np.concatenate([[0.0], np.cumsum(lengths)])
+    return np.concatenate([[0.0], np.cumsum([element_length(element) for element in elements])])
 
 
 def _misfit(elements: tuple[Straight | Arc, ...]) -> tuple[complex, float]:
