@@ -13,6 +13,7 @@ from lapwright.lap.resample import lap_at, resample
 
 TRACK = invented_track()
 LAP = invented_lap(TRACK)
+BEND = bend_road()
 
 
 def test_the_rows_of_the_lap_come_back():
@@ -52,9 +53,8 @@ def test_gear_is_held_and_never_invented():
 @given(st.lists(st.integers(0, 100), min_size=4, max_size=30), st.floats(0.05, 3.0))
 def test_no_value_leaves_the_range_of_its_neighbours(brake, step):
     """The property that Fritsch & Carlson (1980) prove of their cubic."""
-    track = bend_road()
     s = 7.0 * np.arange(len(brake))
-    lap = handmade_lap(track, s, brake=0.01 * np.array(brake))
+    lap = handmade_lap(BEND, s, brake=0.01 * np.array(brake))
     fine = resample(lap, step)
     row = np.clip(np.searchsorted(s, fine.s, "right") - 1, 0, len(brake) - 2)
     low = np.minimum(lap.brake[row], lap.brake[row + 1])

@@ -171,8 +171,12 @@ def lap_text(
         )
         sectors = corner_sectors(tuple(reports), lap)
         loss = list(sector_times(baseline, sectors) - sector_times(lap, sectors))
-    parts = ["\n".join(heading)]
+    parts = ["\n".join(part for line in heading for part in _wrapped(line, width))]
     if reports:
         parts.append(corner_table(reports, loss, width))
     parts.append("\n".join(textwrap.wrap(CAUTION, width)))
     return "\n\n".join(parts) + "\n"
+
+
+def _wrapped(line: str, width: int) -> list[str]:
+    return [line] if len(line) <= width else textwrap.wrap(line, width)
