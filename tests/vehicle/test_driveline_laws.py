@@ -59,15 +59,15 @@ def test_clutch_pack_holds_its_limit_and_no_more(torque, limit):
 def test_locked_axle_balances_as_one_and_turns_as_one():
     car = with_differential(type="locked")
     radius = car.driveline.wheel_radius
-    sum_row, spin_row = axle_balance(car, True, 900.0, 50.0, (1000.0, 1200.0), (80.0, 80.0), 7.0)
+    sum_row, spin_row = axle_balance(car, True, 900.0, 50.0, (1000.0, 1200.0), (80.0, 80.0), (7.0, 7.0))
     assert sum_row == pytest.approx(900.0 - 100.0 - radius * 2200.0 - 14.0)
     assert spin_row == 0.0
-    assert axle_balance(car, True, 900.0, 50.0, (1000.0, 1200.0), (81.0, 80.0), 7.0)[1] > 0.0
+    assert axle_balance(car, True, 900.0, 50.0, (1000.0, 1200.0), (81.0, 80.0), (7.0, 7.0))[1] > 0.0
 
 
 def test_undriven_axle_knows_no_differential():
     car = with_differential(type="locked")
-    left, right = axle_balance(car, False, 0.0, 50.0, (100.0, 200.0), (80.0, 90.0), 0.0)
+    left, right = axle_balance(car, False, 0.0, 50.0, (100.0, 200.0), (80.0, 90.0), (0.0, 0.0))
     radius = car.driveline.wheel_radius
     assert (left, right) == pytest.approx((-50.0 - radius * 100.0, -50.0 - radius * 200.0))
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.solver.status import Status
-from lapwright.transcription.nlp import Nlp
+from lapwright.transcription.nlp import Nlp, interval_times
 
 Array = NDArray[np.float64]
 
@@ -92,12 +92,4 @@ class Solution:
 
     def interval_times(self) -> Array:
         """(N,) time spent in each interval [s]."""
-        nlp = self.nlp
-        intervals, degree, size = nlp.layout.points.shape
-        count = intervals * degree
-        model = nlp.problem.model
-        y = self.x[nlp.layout.points.reshape(count, size)].T
-        road = self.p[len(model.parameters) :].reshape(model.road_size, count, order="F")
-        car = np.repeat(self.p[: len(model.parameters), None], count, axis=1)
-        pace = np.asarray(nlp.functions.value.map(count)(y, road, car)[1]).reshape(intervals, degree)
-        return np.asarray((pace * nlp.collocation.weights).sum(axis=1) * nlp.mesh.steps)
+        return interval_times(self.nlp, self.x, self.p)

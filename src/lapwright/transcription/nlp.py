@@ -113,6 +113,18 @@ def transcribe(problem: Problem, mesh: Mesh, degree: int = 2, functions: PointFu
     )
 
 
+def interval_times(nlp: Nlp, x: Array, p: Array) -> Array:
+    """(N,) time spent in each interval [s], without the weights on effort, at scaled unknowns ``x``."""
+    model = nlp.problem.model
+    intervals, degree, size = nlp.layout.points.shape
+    count = intervals * degree
+    y = x[nlp.layout.points.reshape(count, size)].T
+    road = p[len(model.parameters) :].reshape(model.road_size, count, order="F")
+    car = ca.repmat(ca.DM(p[: len(model.parameters)]), 1, count)
+    pace = np.asarray(nlp.functions.value.map(count)(y, road, car)[1]).reshape(intervals, degree)
+    return np.asarray((pace * nlp.collocation.weights).sum(axis=1) * nlp.mesh.steps)
+
+
 def _bounds(problem: Problem, layout: Layout, mesh: Mesh, stations: Array, scale: Array) -> tuple[Array, Array]:
     model = problem.model
     lower, upper = np.full(layout.size, -np.inf), np.full(layout.size, np.inf)

@@ -23,6 +23,9 @@ from lapwright.vehicle.tyre import TyreForce, tyre_force
 PEDAL_BLEND = 0.01
 """Width of the smooth split of the pedal axis: throttle and brake overlap by half a percent at rest, by nothing elsewhere."""
 
+LIGHT_WHEEL = 0.03
+"""Load, as a share of the car's weight, below which a wheel no longer follows the car's speed."""
+
 
 class CarState(NamedTuple):
     """The nine states: offset n [m], heading error xi [rad], velocities u, v [m/s], yaw rate r [rad/s], road-wheel angle
@@ -108,16 +111,22 @@ def half_shaft_torques(vehicle: Vehicle, torque: Any, spins: tuple[Any, Any]) ->
 
 
 def axle_balance(
-    vehicle: Vehicle, driven: bool, torque: Any, braking: Any, forces: tuple[Any, Any], spins: tuple[Any, Any], inertia_torque: Any
+    vehicle: Vehicle,
+    driven: bool,
+    torque: Any,
+    braking: Any,
+    forces: tuple[Any, Any],
+    spins: tuple[Any, Any],
+    inertia_torques: tuple[Any, Any],
 ) -> tuple[Any, Any]:
     """Two rows [N m] that vanish when the torques of an axle's two wheels balance.
 
     ``torque`` comes through the differential, ``braking`` acts on each wheel, ``forces`` are the tyres' [N],
-    ``inertia_torque`` is what a wheel takes to change its spin with the car.
+    ``inertia_torques`` is what each wheel takes to change its spin with the car.
     """
     radius = vehicle.driveline.wheel_radius
-    left = -braking - radius * forces[0] - inertia_torque
-    right = -braking - radius * forces[1] - inertia_torque
+    left = -braking - radius * forces[0] - inertia_torques[0]
+    right = -braking - radius * forces[1] - inertia_torques[1]
     if not driven:
         return left, right
     if vehicle.driveline.differential.type == "locked":
@@ -145,6 +154,15 @@ def wheel_kinematics(vehicle: Vehicle, state: CarState) -> tuple[tuple[Any, ...]
             speeds.append(along * np.cos(steer) + across * np.sin(steer))
             angles.append(steer + angle)
     return tuple(speeds), tuple(angles)
+
+
+def grounded(load: Any, mass: Any) -> Any:
+    """Share [0 to 1] in which a wheel's spin follows the car: a wheel about to lift keeps its own spin for a while.
+
+    Without this a wheel with next to no load would have to be spun up by its tyre at once, and would hold back the car.
+    """
+    light = LIGHT_WHEEL * mass * G
+    return load * load / (load * load + light * light)
 
 
 def car_point(vehicle: Vehicle, curve: DriveCurve | None, road: RoadFrame, state: CarState, slips: Any) -> CarPoint:
@@ -190,13 +208,14 @@ def car_point(vehicle: Vehicle, curve: DriveCurve | None, road: RoadFrame, state
     torque_front, torque_rear, braking_front, braking_rear = wheel_torques(
         vehicle, drive_force(vehicle, curve, state.u, throttle), brake
     )
-    inertia_torque = vehicle.driveline.wheel_inertia * u_dot / vehicle.driveline.wheel_radius
+    spin_up = vehicle.driveline.wheel_inertia * u_dot / vehicle.driveline.wheel_radius
+    inertia = tuple(spin_up * grounded(load, mass) for load in loads)
     driven = vehicle.driveline.driven
     front = axle_balance(
-        vehicle, driven != "rear", torque_front, braking_front, (tyres[0].long, tyres[1].long), (spins[0], spins[1]), inertia_torque
+        vehicle, driven != "rear", torque_front, braking_front, (tyres[0].long, tyres[1].long), spins[:2], inertia[:2]
     )
     rear = axle_balance(
-        vehicle, driven != "front", torque_rear, braking_rear, (tyres[2].long, tyres[3].long), (spins[2], spins[3]), inertia_torque
+        vehicle, driven != "front", torque_rear, braking_rear, (tyres[2].long, tyres[3].long), spins[2:], inertia[2:]
     )
     rates = {
         "n": motion.n_dot,

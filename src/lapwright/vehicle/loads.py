@@ -13,8 +13,11 @@ from lapwright.quantities import G
 from lapwright.vehicle.parameters import Aero, Chassis
 from lapwright.vehicle.smooth import positive
 
-LIFT_WIDTH = 0.005
+LIFT_WIDTH = 0.03
 """Width of the smooth lower limit of a wheel load, as a share of the car's weight."""
+
+TOTAL_WIDTH = 0.002
+"""The same for the load of the whole car: it only matters where a crest all but lets the car fly."""
 
 
 class WheelLoads(NamedTuple):
@@ -104,11 +107,11 @@ def wheel_loads(chassis: Chassis, aero: Aero, speed: Any, normal: Any, accel_lon
     """
     width = LIFT_WIDTH * chassis.mass * G
     aero_front, aero_rear = downforce(aero, speed)
-    total = positive(normal + aero_front + aero_rear, width)
+    total = positive(normal + aero_front + aero_rear, TOTAL_WIDTH * chassis.mass * G)
     moved = longitudinal_transfer(chassis.mass, accel_long, chassis.cg_height, chassis.wheelbase)
     share = chassis.front_mass_share
     imbalance = 0.5 * (normal * (1.0 - 2.0 * share) + aero_rear - aero_front) + moved
-    front, rear = share_out(total, imbalance, width)
+    front, rear = share_out(total, imbalance, TOTAL_WIDTH * chassis.mass * G)
     transfer_front, transfer_rear = lateral_transfers(chassis, accel_lat)
     fl, fr = share_out(front, transfer_front, width)
     rl, rr = share_out(rear, transfer_rear, width)
