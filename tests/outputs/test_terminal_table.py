@@ -13,13 +13,13 @@ from lapwright.quantities import CAUTION
 @pytest.mark.parametrize(
     "seconds, words",
     [
-        (56.6824, "56.682"),
+        (56.6824, "56.682 s"),
         (59.9996, "1:00.000"),
         (60.0, "1:00.000"),
         (103.2104, "1:43.210"),
         (3599.9996, "60:00.000"),
-        (0.0004, "0.000"),
-        (-0.0004, "0.000"),
+        (0.0004, "0.000 s"),
+        (-0.0004, "0.000 s"),
         (-61.5, "-1:01.500"),
     ],
 )
@@ -86,7 +86,7 @@ def test_heading_and_caution(lap, reports, baseline):
     text = lap_text(lap, reports, baseline)
     lines = text.splitlines()
     assert lines[0] == "Fen Loop (invented) - Cup coupe (invented)"
-    assert lines[1].split() == ["Lap", "time", lap_time(lap.time)]
+    assert lines[1].split() == ["Lap", "time", *lap_time(lap.time).split()]
     assert lap_time(baseline.time) in lines[2] and f"{baseline.time - lap.time:+.3f} s" in lines[2]
     assert " ".join(text.split()).endswith(" ".join(CAUTION.split()))
 

@@ -377,6 +377,13 @@ def nearest_landmark(report: CornerReport) -> LandmarkFix | None:
     return min(fixes, key=lambda fix: abs(fix.distance), default=None)
 
 
+def slowest_inside(report: CornerReport) -> bool:
+    """Whether the corner has a slowest point of its own: False when the car only gathers or loses speed
+    through it.
+    """
+    return min(abs(report.slowest_at - report.start), abs(report.slowest_at - report.end)) > 1e-6
+
+
 def corner_sectors(reports: tuple[CornerReport, ...], lap: Lap) -> tuple[tuple[float, float], ...]:
     """One stretch of road for each corner, from where its entry begins to where that of the next begins.
 

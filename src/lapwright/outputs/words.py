@@ -6,18 +6,18 @@ import unicodedata
 
 from lapwright.lap.corners import CornerReport, nearest_landmark
 
-LANDMARK_REACH = 150.0
+LANDMARK_REACH = 60.0
 """A landmark farther from brake-on than this [m] is of no use at speed and is not named."""
 
 
 def lap_time(seconds: float) -> str:
-    """Seconds as m:ss.mmm, below a minute as s.mmm; rounded once, so 59.9996 is 1:00.000."""
+    """Seconds as m:ss.mmm, below a minute as s.mmm s; rounded once, so 59.9996 is 1:00.000."""
     thousandths = round(abs(seconds) * 1000)
     minutes, rest = divmod(thousandths, 60_000)
     sign = "-" if seconds < 0 and thousandths else ""
     if minutes:
         return f"{sign}{minutes}:{rest // 1000:02d}.{rest % 1000:03d}"
-    return f"{sign}{rest // 1000}.{rest % 1000:03d}"
+    return f"{sign}{rest // 1000}.{rest % 1000:03d} s"
 
 
 def ascii_only(text: str) -> str:

@@ -12,8 +12,9 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Polygon
 from matplotlib.ticker import MaxNLocator
+from matplotlib.transforms import Bbox, BboxBase
 
-from lapwright.lap.corners import CornerReport
+from lapwright.lap.corners import CornerReport, slowest_inside
 from lapwright.lap.lap import Array, Lap
 from lapwright.lap.phases import BrakingZone, braking_zones
 from lapwright.outputs.figures.labels import Label, place_labels
@@ -55,7 +56,7 @@ def draw_map(lap: Lap, track: Track, reports: Sequence[CornerReport]) -> Figure:
     axes.set_axis_off()
     _frame(axes, edges, size)
     _draw_road(axes, edges, lap.closed)
-    drawn = [edges.reshape(-1, 2), edges.mean(axis=0)]
+    drawn = [_surface(edges)]
     drawn += [_draw_zone(axes, track, zone) for zone in braking_zones(lap)]
     _draw_line(figure, axes, lap)
     drawn.append(_draw_slowest(axes, lap, reports))
@@ -98,6 +99,15 @@ def _frame(axes: Axes, edges: Array, size: tuple[float, float]) -> None:
     axes.set_aspect("equal", adjustable="datalim")
 
 
+def _surface(edges: Array) -> Array:
+    """Points all over the road, close together, (K, 2)."""
+    middle = 0.5 * (edges[:, 1:] + edges[:, :-1])
+    dense = np.concatenate([edges, middle], axis=1)
+    shares = np.linspace(0.0, 1.0, 9)[:, None, None]
+    points: Array = ((1 - shares) * dense[0] + shares * dense[1]).reshape(-1, 2)
+    return points
+
+
 def _draw_road(axes: Axes, edges: Array, closed: bool) -> None:
     outline = np.vstack([edges[0], edges[1][::-1]])
     axes.add_patch(Polygon(outline, closed=True, facecolor=ROAD, edgecolor="none", zorder=1))
@@ -130,14 +140,14 @@ def _across(ends: Array, stretch: float) -> Array:
 
 
 def _between(ends: Array) -> Array:
-    """Nine points from one end of a stroke to the other."""
-    points: Array = ends[0] + np.linspace(0.0, 1.0, 9)[:, None] * (ends[1] - ends[0])
+    """Points from one end of a stroke to the other."""
+    points: Array = ends[0] + np.linspace(0.0, 1.0, 60)[:, None] * (ends[1] - ends[0])
     return points
 
 
 def _draw_slowest(axes: Axes, lap: Lap, reports: Sequence[CornerReport]) -> Array:
     """A dot on the driven line where each corner is slowest; the points."""
-    at = np.array([report.slowest_at for report in reports if report.entry != "flat"])
+    at = np.array([report.slowest_at for report in reports if slowest_inside(report)])
     points = np.column_stack([np.interp(at, lap.s, lap.x), np.interp(at, lap.s, lap.y)])
     axes.plot(points[:, 0], points[:, 1], zorder=5, **_SLOWEST)
     return points
@@ -158,7 +168,7 @@ def _draw_line(figure: Figure, axes: Axes, lap: Lap) -> None:
     scale.set_label("Speed [km/h]", fontsize=13)
 
 
-def _scale_bar(figure: Figure, axes: Axes) -> object:
+def _scale_bar(figure: Figure, axes: Axes) -> BboxBase:
     low, high = axes.get_xlim()
     wanted = 0.14 * (high - low)
     length = max(v for v in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000) if v <= max(wanted, 1))
@@ -168,10 +178,10 @@ def _scale_bar(figure: Figure, axes: Axes) -> object:
     text = axes.text(x, y + 0.012 * np.ptp(axes.get_ylim()), f"{length} m", va="bottom", zorder=6)
     box = text.get_window_extent(renderer(figure))
     ends = axes.transData.transform([[x, y], [x + length, y]])
-    return box.from_extents(ends[0, 0], ends[0, 1] - 6, max(ends[1, 0], box.x1), box.y1)
+    return Bbox.from_extents(ends[0, 0], ends[0, 1] - 6, max(ends[1, 0], box.x1), box.y1)
 
 
-def _legend(figure: Figure, axes: Axes) -> object:
+def _legend(figure: Figure, axes: Axes) -> BboxBase:
     handles = [
         Patch(facecolor="#B5B5B5", edgecolor=INK, hatch="////", label="braking"),
         Line2D([], [], color=INK, linewidth=0, marker="|", markersize=16, markeredgewidth=4.5,
@@ -199,7 +209,7 @@ def _edge_point(track: Track, station: float, left: bool) -> tuple[float, float]
 def _corner_label(track: Track, report: CornerReport) -> Label:
     """Name, slowest speed and gear, wanted on the outside of the corner."""
     left_turn = report.direction.startswith("left")
-    where = report.slowest_at if report.entry != "flat" else _half_way(report, track)
+    where = report.slowest_at if slowest_inside(report) else _half_way(report, track)
     x, y = _edge_point(track, where, not left_turn)
     heading = _normal(track, where)[2]
     away = heading + (-np.pi / 2 if left_turn else np.pi / 2)
@@ -284,7 +294,7 @@ def _arrow(figure: Figure, axes: Axes, track: Track, station: float) -> Array:
     ahead = np.array([np.cos(heading), np.sin(heading)])
     inch = np.ptp(axes.get_xlim()) / (axes.get_window_extent(renderer(figure)).width / figure.dpi)
     road = track.road(np.array([station]))
-    tail = np.array([x, y]) + side * (float(road.width_right[0]) + 0.22 * inch)
+    tail = np.array([x, y]) + side * (float(road.width_right[0]) + 0.24 * inch)
     tip = tail + ahead * 0.85 * inch
     style = "-|>,head_width=0.5,head_length=0.9"
     axes.annotate(
@@ -294,4 +304,5 @@ def _arrow(figure: Figure, axes: Axes, track: Track, station: float) -> Array:
         zorder=6,
         arrowprops={"arrowstyle": style, "color": REFERENCE, "linewidth": 3.5},
     )
-    return _between(np.array([tail, tip]))
+    head = 0.09 * inch * side
+    return np.vstack([_between(np.array([tail + shift, tip + shift])) for shift in (-head, 0.0 * head, head)])

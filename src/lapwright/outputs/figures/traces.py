@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator, MultipleLocator
 
-from lapwright.lap.corners import CornerReport
+from lapwright.lap.corners import CornerReport, slowest_inside
 from lapwright.lap.lap import Array, Lap
 from lapwright.outputs.figures.strips import strip, write_row
 from lapwright.outputs.figures.style import (
@@ -174,12 +174,12 @@ def _page(
     _mark_landmarks(figure, panels[-1], track, road)
     _numbers(figure, panels, reports, road)
     _key(figure, baseline is not None)
-    panels[-1].set_xlabel("Distance along the centreline [m]; triangles are landmarks", labelpad=44)
+    panels[-1].set_xlabel("Distance along the centreline [m]; triangles are landmarks", labelpad=52)
     return figure
 
 
 def _axes(figure: Figure, limits: list[tuple[float, float]], road: tuple[float, float, float]) -> list[Axes]:
-    left, right, top, bottom = 0.106, 0.985, 0.86, 0.148
+    left, right, top, bottom = 0.106, 0.985, 0.86, 0.158
     gaps = np.array([0.026 if panel is PANELS[BRAKE - 1] else 0.011 for panel in PANELS[:-1]] + [0.0])
     heights = np.array([panel.height for panel in PANELS])
     heights = heights / heights.sum() * (top - bottom - gaps.sum())
@@ -232,7 +232,7 @@ def _mark_corners(
                 axes.axvspan(a, b, color=BAND, linewidth=0, zorder=0)
             names.axvspan(a, b, ymin=0, ymax=0.12, color="#C9BF9A", linewidth=0)
             labels.append((0.5 * (a + b), report.name))
-        if road[0] <= report.slowest_at <= road[1] and report.entry != "flat":
+        if road[0] <= report.slowest_at <= road[1] and slowest_inside(report):
             for axes in panels:
                 axes.axvline(
                     report.slowest_at, color="#6B6B6B", linewidth=0.9, linestyle=(0, (6, 3)), zorder=1
@@ -258,7 +258,7 @@ def _numbers(
     outline = {"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.8}
     brakes = []
     for report in reports:
-        if road[0] <= report.slowest_at <= road[1] and report.entry != "flat":
+        if road[0] <= report.slowest_at <= road[1] and slowest_inside(report):
             speed = report.slowest_speed * KMH
             panels[SPEED].annotate(
                 f"{speed:.0f}",
