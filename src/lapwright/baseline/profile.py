@@ -59,7 +59,9 @@ def join_passes(grid: Grid, forward: Sweep, backward: Sweep) -> SpeedProfile:
     s = np.append(cells.s, grid.s[-1])
     w = np.append(cells.w, cells.w_end[-1])
     nothing = cells.length == 0.0
-    slope = np.append(cells.slope / (2.0 * cells.metric[0]), cells.slope_end[-1] / (2.0 * cells.metric[2, -1]))
+    slope = np.append(
+        cells.slope / (2.0 * cells.metric[0]), cells.slope_end[-1] / (2.0 * cells.metric[2, -1])
+    )
     kept = np.ones(s.size, dtype=bool)
     kept[~switched] = grid.kept
     kept[:-1] &= ~nothing
@@ -129,7 +131,9 @@ def cubic(ends: tuple[Array, Array, Array, Array], h: Array, share: Array) -> tu
     )
     step = np.where(h > 0.0, h, 1.0)
     slope = (
-        (b - a) / step * 6.0 * x * (1.0 - x) + slope_a * (1.0 - 4.0 * x + 3.0 * x * x) + slope_b * (3.0 * x * x - 2.0 * x)
+        (b - a) / step * 6.0 * x * (1.0 - x)
+        + slope_a * (1.0 - 4.0 * x + 3.0 * x * x)
+        + slope_b * (3.0 * x * x - 2.0 * x)
     )
     return value, slope
 

@@ -54,7 +54,11 @@ class RoughCar:
 def rough_car(vehicle: AnyVehicle) -> RoughCar:
     """The estimate's numbers of a car."""
     speeds = np.arange(0.0, SPEED_MAX + DRIVE_STEP, DRIVE_STEP)
-    return _rough_circle(vehicle, speeds) if isinstance(vehicle, FrictionCircle) else _rough_full(vehicle, speeds)
+    return (
+        _rough_circle(vehicle, speeds)
+        if isinstance(vehicle, FrictionCircle)
+        else _rough_full(vehicle, speeds)
+    )
 
 
 def _rough_circle(car: FrictionCircle, speeds: Array) -> RoughCar:
