@@ -21,14 +21,14 @@ from lapwright.track.definition import (
 )
 from lapwright.track.elements import build_elements
 from lapwright.track.grip import grip_map
-from lapwright.track.line import Line
+from lapwright.track.line import REPEAT, Line
 from lapwright.track.profile import Profile, monotone_profile, smooth_profile
 from lapwright.track.road import Array
 from lapwright.track.stations import LINE_SLACK, Ruler
 from lapwright.track.track import Track, TrackReport
 
-POINT_HAIR = 1e-6
-"""Stations within this [m] are the same."""
+POINT_HAIR = 1.5 * REPEAT
+"""A station this close [m] to that of a point is the point's."""
 BANK_UNSEEN = 0.05 * DEG
 """A residual of surveyed banks [rad] too small to matter."""
 
@@ -87,7 +87,7 @@ def _settle(definition: TrackDefinition, line: Line) -> tuple[TrackDefinition, b
             continue
         made = line.at_chord[index]
         order = np.argsort(made, kind="stable")
-        order = order[np.concatenate([[True], np.diff(made[order]) > POINT_HAIR])]
+        order = order[np.concatenate([[True], np.diff(made[order]) > REPEAT])]
         moved[name] = tuple(Station(float(made[i]), stations[i].value) for i in order)
     return replace(definition, **moved), "bank" in moved  # type: ignore[arg-type]
 

@@ -49,8 +49,7 @@ def fold_faults(track: Track, line: Line) -> list[Fault]:
             text = (
                 f"the {side} edge folds over {line.where(s[worst])}: the road reaches {width:.2f} m to the "
                 f"{side} and the bend has a radius of {radius:.2f} m there; the width to the inside of a "
-                "bend "
-                "must be less than its radius"
+                "bend must be less than its radius"
             )
             faults.append(line.fault(float(s[worst]), text))
     return faults
@@ -96,10 +95,8 @@ def _crossings(one: np.ndarray, two: np.ndarray, middle: Array, height: Array, l
         a, b = group[len(group) // 2]
         text = (
             f"the road runs into itself: {line.where(middle[a])} it overlaps the road at {middle[b]:.1f} m, "
-            "with "
-            f"{abs(height[a] - height[b]):.1f} m between their heights (a bridge needs {BRIDGE:g} m); move "
-            "the roads "
-            "apart, make them narrower, or lift one over the other"
+            f"with {abs(height[a] - height[b]):.1f} m between their heights (a bridge needs {BRIDGE:g} m); "
+            "move the roads apart, make them narrower, or lift one over the other"
         )
         faults.append(line.fault(float(middle[b]), text))
     return faults

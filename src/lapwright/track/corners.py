@@ -17,7 +17,7 @@ STEP = 1.0
 WIDEST = 600.0
 """No bend wider than this radius [m] is a corner, whatever the rest of the road is like."""
 SHARE = 0.15
-"""A corner is tighter than this share of the curvature that is typical of the road's bends."""
+"""A corner bends more than this share of the curvature that is typical of the road."""
 EDGE = 0.1
 """A corner begins and ends where the curvature falls below this share of its tightest."""
 LEAST_ANGLE = 12.0 * DEG
@@ -31,18 +31,18 @@ LOBE = 5.0 * DEG
 def find_corners(curve: PlanCurve, closed: bool) -> tuple[Corner, ...]:
     """Corners found in the curvature, named T1, T2, ... in driving order.
 
-    A corner bends more than ``SHARE`` of the curvature typical of the road's bends (the 90th percentile over
-    everything tighter than 2 km) and more than 1 / ``WIDEST``; it reaches as far to either side as the
-    curvature stays above ``EDGE`` of its own peak. Neighbours to the same side are joined when little
-    straight is between them; what turns less than ``LEAST_ANGLE`` is left out.
+    A corner bends more than 1 / ``WIDEST`` and more than ``SHARE`` of the curvature typical of the road: that
+    from which upwards the road does half of its turning. It reaches as far to either side as the curvature
+    stays above ``EDGE`` of its own peak. Neighbours to the same side are joined when little straight is
+    between them; what turns less than ``LEAST_ANGLE`` is left out.
     """
     count = max(8, round(curve.length / STEP))
     s = np.linspace(0.0, curve.length, count, endpoint=False) + 0.5 * curve.length / count
     bend = curve.curvature(s)[0]
-    curved = np.abs(bend[np.abs(bend) > 1.0 / 2000.0])
-    if len(curved) == 0:
-        return ()
-    threshold = max(1.0 / WIDEST, SHARE * float(np.percentile(curved, 90)))
+    rising = np.sort(np.abs(bend))
+    turned = np.cumsum(rising)
+    typical = float(rising[np.searchsorted(turned, 0.5 * turned[-1])])
+    threshold = max(1.0 / WIDEST, SHARE * typical)
     side = np.where(bend > threshold, 1, np.where(bend < -threshold, -1, 0))
     runs = [_reach(run, bend, closed) for run in _runs(side, closed)]
     runs = _join(runs, count, closed, JOIN * count / curve.length)

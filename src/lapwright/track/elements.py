@@ -95,8 +95,8 @@ def _arc_faults(arc: Arc, key: tuple[str | int, ...]) -> list[Fault]:
         fit = 2.0 * arc.radius * abs(arc.angle)
         text = (
             f"the ramps alone ({arc.ramp_in:g} + {arc.ramp_out:g} m at radius {arc.radius:g} m) turn "
-            f"{0.5 * ramps / arc.radius / DEG:.2f} deg, more than angle_deg {abs(arc.angle) / DEG:g}: "
-            f"the two ramps together may be at most {fit:.2f} m"
+            f"{0.5 * ramps / arc.radius / DEG:.2f} deg, more than angle_deg {abs(arc.angle) / DEG:g}: the "
+            f"two ramps together may be at most {fit:.2f} m"
         )
         faults.append(Fault(text, (*key, "ramp_m")))
     return faults
@@ -148,14 +148,13 @@ def _gap_fault(
     turns = round(angles / (2.0 * math.pi))
     text = (
         f"the lap does not close: after {length:.1f} m it ends at x {gap.real:.2f}, y {gap.imag:.2f} m "
-        f"({abs(gap):.2f} m from the start, at most {limit:.2f} m can be spread) heading "
-        f"{error / DEG:+.2f} deg off the start (at most {HEADING_LIMIT / DEG:g} deg)"
+        f"({abs(gap):.2f} m from the start, at most {limit:.2f} m can be spread) heading {error / DEG:+.2f} "
+        f"deg off the start (at most {HEADING_LIMIT / DEG:g} deg)"
     )
     if abs(error) > HEADING_LIMIT:
         text += (
             f"; the bends, left positive, add up to {angles / DEG:.2f} deg and must add up to {360 * turns} "
-            "deg: "
-            "put the angles right first, then the lengths"
+            "deg: put the angles right first, then the lengths"
         )
     else:
         text += (
@@ -191,8 +190,8 @@ def _close(elements: tuple[Straight | Arc, ...]) -> tuple[Straight | Arc, ...]:
     if abs(gap) > 1e-6 or abs(error) > 1e-8:
         text = (
             f"the lap does not close: a gap of {abs(gap):.3f} m and {error / DEG:.3f} deg is left after the "
-            "lengths "
-            "and angles were adjusted; the elements leave no way to close it, add a straight or a bend"
+            "lengths and angles were adjusted; the elements leave no way to close it, add a straight or a "
+            "bend"
         )
         raise InputError(Fault(text, ("centreline", "elements")))
     return elements

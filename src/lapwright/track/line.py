@@ -15,6 +15,9 @@ from lapwright.track.road import Array
 if TYPE_CHECKING:
     from lapwright.track.profile import Profile
 
+REPEAT = 1e-3
+"""Points closer than this [m] to the one before are the same point."""
+
 
 @dataclass(frozen=True, eq=False)
 class Line:

@@ -32,7 +32,8 @@ class Smoother:
     """Data (M, C) at parameters ``t`` (M,) in [0, ``length``], ready to be smoothed; periodic when
     ``closed``.
 
-    ``knot_step`` is the spacing of the knots.
+    ``knot_step`` is the spacing of the knots. ``stretch`` holds factors on the wavelength at even parameters
+    from 0 to ``length``: the smoothing is that much stronger there.
     """
 
     t: Array
@@ -40,6 +41,7 @@ class Smoother:
     length: float
     closed: bool
     knot_step: float
+    stretch: Array | None = None
 
     @cached_property
     def count(self) -> int:
@@ -85,6 +87,12 @@ class Smoother:
             shape = (total - ORDER, total)
             rows = sparse.diags_array([float(w) for w in weights], offsets=range(ORDER + 1), shape=shape)
         step = self.length / self.count
+        if self.stretch is not None:
+            # Row j takes the coefficients j to j + 3, whose splines are centred on (j - 2) to (j + 1) steps.
+            middle = (np.arange(rows.shape[0]) - 0.5) * step
+            even = np.linspace(0.0, self.length, len(self.stretch))
+            factor = np.interp(np.mod(middle, self.length) if self.closed else middle, even, self.stretch)
+            rows = sparse.diags_array(factor**ORDER) @ rows
         return (rows.T @ rows).tocsc() / step ** (2 * ORDER - 1)
 
     def _factor(self, wave: float) -> tuple[Any, Any]:

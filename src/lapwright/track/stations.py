@@ -76,8 +76,7 @@ def width_faults(definition: TrackDefinition, ruler: Ruler) -> list[Fault]:
             if math.isfinite(station.value) and not station.value > 0.0:
                 text = (
                     f"the width to the {part} is {station.value:g} m at {station.at:g} m: it is measured "
-                    "from "
-                    "the centreline to the edge and is positive on both sides"
+                    "from the centreline to the edge and is positive on both sides"
                 )
                 faults.append(Fault(text, ("width_m", index, part)))
     return faults
@@ -100,8 +99,7 @@ def height_faults(definition: TrackDefinition, ruler: Ruler) -> list[Fault]:
             text = (
                 f"the lap does not close: {stations[0].value * factor:g} {unit} at {stations[0].at:g} m and "
                 f"{stations[-1].value * factor:g} {unit} at {stations[-1].at:g} m are the same place; give "
-                "both the "
-                "same value or leave the last station out"
+                "both the same value or leave the last station out"
             )
             faults.append(Fault(text, (name, len(stations) - 1, "value")))
     for index, station in enumerate(definition.bank):
@@ -124,8 +122,7 @@ def grip_faults(patches: tuple[GripPatch, ...], ruler: Ruler, closed: bool) -> l
         if right is not None and left is not None and not right < left:
             text = (
                 f"the band runs from {right:g} to {left:g} m: offsets are positive to the left of the "
-                "centreline, "
-                "so the right limit is the smaller number"
+                "centreline, so the right limit is the smaller number"
             )
             faults.append(Fault(text, key))
     return faults
@@ -154,8 +151,8 @@ def corner_faults(specs: tuple[CornerSpec, ...], ruler: Ruler, closed: bool) -> 
         # Only the corner that starts last may run across the line, into what the first one takes.
         if own.end > other.start or (not last and own.start > own.end):
             text = (
-                f"corner {other.name!r} starts at {other.start:g} m, inside {own.name!r} "
-                f"({own.start:g} to {own.end:g} m): corners must not overlap"
+                f"corner {other.name!r} starts at {other.start:g} m, inside {own.name!r} ({own.start:g} to "
+                f"{own.end:g} m): corners must not overlap"
             )
             faults.append(Fault(text, ("corners", after, "from_m")))
     return faults

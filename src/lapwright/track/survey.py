@@ -10,11 +10,9 @@ import numpy as np
 from lapwright.errors import Fault, InputError
 from lapwright.track.definition import PointLine
 from lapwright.track.elements import GAP_LIMIT, GAP_SHARE
-from lapwright.track.line import point_fault
+from lapwright.track.line import REPEAT, point_fault
 from lapwright.track.road import Array
 
-REPEAT = 1e-3
-"""Points closer than this [m] to the one before are the same point."""
 HOLE = 5.0
 """The last point may be this many usual spacings from the first; further away the lap is not closed."""
 HOLE_LEAST = 30.0
@@ -39,7 +37,6 @@ class Survey:
     chord: Array
     whole: float
     gap: float
-    heading_error: float
     notices: tuple[str, ...]
 
 
@@ -70,15 +67,14 @@ def read_survey(line: PointLine, closed: bool) -> Survey:
     if len(kept) < 4:
         text = f"{len(kept)} different points: a road needs at least 4"
         raise InputError(point_fault(line, 0, text))
+    chord = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(place)))])[kept]
     place = place[kept]
     steps = np.abs(np.diff(place))
-    chord = np.concatenate([[0.0], np.cumsum(steps)])
     if not closed:
-        return Survey(kept, place, chord, float(chord[-1]), 0.0, 0.0, _wide(steps, kept))
-    place, gap, error, notices = _close(line, kept, place, chord, float(np.median(steps)))
-    chord = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(place)))])
+        return Survey(kept, place, chord, float(chord[-1]), 0.0, _wide(steps, kept))
     whole = float(chord[-1] + abs(place[0] - place[-1]))
-    return Survey(kept, place, chord, whole, gap, error, (*notices, *_wide(steps, kept)))
+    place, gap, notices = _close(line, kept, place, chord, float(np.median(steps)))
+    return Survey(kept, place, chord, whole, gap, (*notices, *_wide(steps, kept)))
 
 
 def _wide(steps: Array, kept: np.ndarray) -> tuple[str, ...]:
@@ -87,15 +83,14 @@ def _wide(steps: Array, kept: np.ndarray) -> tuple[str, ...]:
         return ()
     return (
         f"points {kept[widest] + 1} and {kept[widest + 1] + 1} are {steps[widest]:.1f} m apart: the road "
-        "between "
-        "them is a guess",
+        "between them is a guess",
     )
 
 
 def _close(
     line: PointLine, kept: np.ndarray, place: np.ndarray, chord: Array, usual: float
-) -> tuple[np.ndarray, float, float, tuple[str, ...]]:
-    """Places with the gap spread over the lap, the gap, the heading error and what to tell the user.
+) -> tuple[np.ndarray, float, tuple[str, ...]]:
+    """Places with the gap spread over the lap, the gap and what to tell the user.
 
     The way from the last point to the first is the chord of an arc when the lap closes: its direction is then
     the mean of the directions at its ends. What it deviates sideways is the gap.
@@ -105,45 +100,39 @@ def _close(
     if abs(way) > max(HOLE * usual, HOLE_LEAST):
         text = (
             f"the lap does not close: the last point is {abs(way):.1f} m from the first (x "
-            f"{place[0].real:.2f}, "
-            f"y {place[0].imag:.2f}) while points are usually {usual:.2f} m apart; add the missing points, "
-            "or write "
-            "closed: false if the road is open"
+            f"{place[0].real:.2f}, y {place[0].imag:.2f}) while points are usually {usual:.2f} m apart; add "
+            "the missing points, or write closed: false if the road is open"
         )
         raise InputError(point_fault(line, int(kept[-1]), text))
-    start, leaving, bend_out = _end(place, chord, first=True)
-    finish, coming, bend_in = _end(place, chord, first=False)
+    start, leaving = _end(place, chord, first=True)
+    finish, coming = _end(place, chord, first=False)
     turn = float(np.angle(leaving / coming))
     middle = coming * np.exp(0.5j * turn)
     ahead, aside = ((start - finish) / middle).real, ((start - finish) / middle).imag
     if ahead < -max(usual, 2.0 * line.tolerance, 1.0):
         text = (
             f"the points run on past the first one by {-ahead:.1f} m: end the list at the point before the "
-            "line, or "
-            "repeat the first point there"
+            "line, or repeat the first point there"
         )
         raise InputError(point_fault(line, int(kept[-1]), text))
-    error = math.remainder(turn - 0.5 * (bend_in + bend_out) * ahead, 2.0 * math.pi)
-    gap, limit = abs(aside), min(GAP_LIMIT, GAP_SHARE * length)
+    gap, limit = abs(float(aside)), min(GAP_LIMIT, GAP_SHARE * length)
     if gap > limit:
         text = (
             f"the lap does not close: it arrives {gap:.2f} m beside the first point (x {place[0].real:.2f}, "
-            "y "
-            f"{place[0].imag:.2f}), at most {limit:.2f} m can be spread over the lap; correct the survey, or "
-            "write "
-            "closed: false if the road is open"
+            f"y {place[0].imag:.2f}), at most {limit:.2f} m can be spread over the lap; correct the survey, "
+            "or write closed: false if the road is open"
         )
         raise InputError(point_fault(line, int(kept[-1]), text))
     if gap <= line.tolerance:
         # No more than a point may stray: the smoothing takes care of it.
-        return place, gap, error, ()
+        return place, gap, ()
     notice = f"the points arrive {gap:.3f} m beside the first one; the gap was spread over the lap"
     shift = 1j * middle * aside * (chord / (length + abs(way)) - 0.5)
-    return place + shift, gap, error, (notice,)
+    return place + shift, gap, (notice,)
 
 
-def _end(place: np.ndarray, chord: Array, first: bool) -> tuple[complex, complex, float]:
-    """Place, unit direction of travel and curvature [1/m] at one end, from a parabola through points."""
+def _end(place: np.ndarray, chord: Array, first: bool) -> tuple[complex, complex]:
+    """Place and unit direction of travel at one end, from a parabola through the points there."""
     end = chord[0] if first else chord[-1]
     near = np.abs(chord - end) <= _END
     if np.count_nonzero(near) < 4:
@@ -151,6 +140,5 @@ def _end(place: np.ndarray, chord: Array, first: bool) -> tuple[complex, complex
         near[slice(0, 4) if first else slice(-4, None)] = True
     sides = np.column_stack([place[near].real, place[near].imag])
     fit = np.polynomial.polynomial.polyfit(chord[near] - end, sides, 2)
-    speed, bend = complex(*fit[1]), complex(*fit[2])
-    curvature = 2.0 * (np.conj(speed) * bend).imag / abs(speed) ** 3
-    return complex(*fit[0]), speed / abs(speed), float(curvature)
+    speed = complex(*fit[1])
+    return complex(*fit[0]), speed / abs(speed)

@@ -39,9 +39,10 @@ class Corner:
 class TrackReport:
     """What was done to the user's centreline. Lengths in m, angle in rad.
 
-    ``closure_gap`` and ``closure_heading`` are as given, before any was spread over the lap;
-    ``smoothing_max`` and ``smoothing_rms`` are distances from the given points to the smoothed line (0 for
-    elements). ``notices`` are sentences for the user.
+    ``closure_gap`` and ``closure_heading`` are as given, before any was spread over the lap (for points the
+    gap is the offset sideways, and the heading 0: the smoothed line has no kink); ``smoothing_max`` and
+    ``smoothing_rms`` are distances from the given points to the smoothed line (0 for elements). ``notices``
+    are sentences for the user.
     """
 
     length: float
