@@ -1,0 +1,153 @@
+"""Where each limit holds the lap back, and what a little more room would be worth."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.problem.model import Limit
+from lapwright.reference.evidence import LimitUse, active_stretches
+from lapwright.solver.sensitivity import bound_gradient, parameter_gradient
+from lapwright.solver.solution import Solution
+from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+GRIP_SLACK = 0.04
+"""Slack of the squared slip (or force) below which a tyre counts as at its limit: 98 % of the slip."""
+
+ROW_SLACK = 0.02
+"""Slack of the other rows, which are all of order one, below which they count as active."""
+
+EDGE_SLACK = 0.02
+"""Distance to the road edge [m] below which the car counts as on it."""
+
+EDGE_STEP = 0.1
+"""Widening of the road [m] that its cost is given for."""
+
+PEDAL_FULL = 0.985
+"""Share of a pedal's travel that counts as all of it."""
+
+COST_OF = "Lap time gained by the step in brackets [s], first order"
+
+
+def limit_uses(solution: Solution, vehicle: AnyVehicle) -> tuple[LimitUse, ...]:
+    """Every limit of the problem with the stretches where it is active and the worth of one practical step.
+
+    Parameters
+    ----------
+    solution
+        A solved problem.
+    vehicle
+        The car it was solved for.
+    """
+    book = _Book(solution)
+    found = _circle_limits(book) if isinstance(vehicle, FrictionCircle) else _car_limits(book)
+    return (*found, *_edge_limits(book))
+
+
+class _Book:
+    """A solution's slacks and derivatives by name."""
+
+    def __init__(self, solution: Solution) -> None:
+        self.solution = solution
+        self.nlp = solution.nlp
+        model = self.nlp.problem.model
+        self.names = list(model.parameters)
+        self.values = solution.p[: len(self.names)]
+        self.gradient = parameter_gradient(solution).sum(axis=1)
+        rows = np.asarray(self.nlp.rows(solution.x, solution.p)).ravel()
+        self.slack = {
+            limit.name: -rows[self.nlp.layout.limits[:, :, i]] for i, limit in enumerate(model.limits)
+        }
+        self.states = solution.point_states
+        self.controls = solution.point_controls
+
+    def state(self, name: str) -> Array:
+        return self.states[:, :, self.nlp.problem.model.state_index(name)]
+
+    def gain(self, names: Iterable[str], share: float) -> float:
+        """Seconds gained when all these parameters grow by ``share`` of themselves."""
+        places = [self.names.index(name) for name in names]
+        return float(-share * np.sum(self.gradient[places] * self.values[places]))
+
+    def starting(self, prefix: str) -> list[str]:
+        return [name for name in self.names if name.startswith(prefix)]
+
+    def use(self, name: str, active: Flags, gain: float) -> LimitUse:
+        s = self.nlp.stations.ravel()
+        return LimitUse(name, active_stretches(s, active.ravel()), gain)
+
+
+def _car_limits(book: _Book) -> list[LimitUse]:
+    near = {name: slack < GRIP_SLACK for name, slack in book.slack.items() if name.endswith("grip")}
+    pedal, steer = book.state("pedal"), book.controls[:, :, 0]
+    rising, falling = book.slack["pedal rise"] < ROW_SLACK, book.slack["pedal fall"] < ROW_SLACK
+    on_brake = pedal < 0.0
+    drive = ["driveline.power"] if "driveline.power" in book.names else _drive_force(book)
+    uses = [
+        book.use("front grip (1 % more)", near["front left grip"] | near["front right grip"], book.gain(["tyres.front.grip_scale"], 0.01)),
+        book.use("rear grip (1 % more)", near["rear left grip"] | near["rear right grip"], book.gain(["tyres.rear.grip_scale"], 0.01)),
+        book.use("engine, full throttle (1 % more)", pedal > PEDAL_FULL, book.gain(drive, 0.01)),
+        book.use("brakes, full pressure (1 % more)", pedal < -PEDAL_FULL, book.gain(["brakes.peak_pressure"], 0.01)),
+        book.use("steering rate (10 % more)", np.abs(steer) > 1.0 - ROW_SLACK, book.gain(["driver.max_wheel_rate"], 0.1)),
+        book.use("brake rise (10 % quicker)", falling & on_brake, book.gain(["driver.brake_rise"], -0.1)),
+        book.use("brake release (10 % quicker)", rising & on_brake, book.gain(["driver.brake_release"], -0.1)),
+        book.use("throttle rise (10 % quicker)", rising & ~on_brake, book.gain(["driver.throttle_rise"], -0.1)),
+        book.use("throttle release (10 % quicker)", falling & ~on_brake, book.gain(["driver.throttle_release"], -0.1)),
+    ]  # fmt: skip
+    lifted = book.slack["wheels off the ground"] < ROW_SLACK
+    if lifted.any():
+        uses.append(book.use("wheels off the ground", lifted, book.gain([], 0.0)))
+    return uses
+
+
+def _drive_force(book: _Book) -> list[str]:
+    return ["drive.level", "drive.slope", *book.starting("drive.bends.")]
+
+
+def _circle_limits(book: _Book) -> list[LimitUse]:
+    uses = [book.use("grip (1 % more)", book.slack["grip"] < GRIP_SLACK, book.gain(["grip"], 0.01))]
+    if "acceleration" in book.slack:
+        uses.append(book.use("acceleration (1 % more)", book.slack["acceleration"] < ROW_SLACK, book.gain(["accel_limit"], 0.01)))
+    if "engine power" in book.slack:
+        uses.append(book.use("engine power (1 % more)", book.slack["engine power"] < ROW_SLACK, book.gain(["power"], 0.01)))
+    return uses
+
+
+def _edge_limits(book: _Book) -> list[LimitUse]:
+    uses = []
+    for corridor in book.nlp.problem.corridors:
+        value, s = book.state(corridor.state), book.nlp.stations
+        low, high = (bound(s.ravel()).reshape(s.shape) for bound in (corridor.lower, corridor.upper))
+        for name, room, upper in (
+            (corridor.upper_name, high - value, True),
+            (corridor.lower_name, value - low, False),
+        ):
+            gain = -EDGE_STEP * float(np.sum(bound_gradient(book.solution, corridor.state, upper)))
+            uses.append(book.use(f"{name} ({EDGE_STEP:g} m wider)", room < EDGE_SLACK, gain))
+    return uses
+
+
+def limits_near(solution: Solution, station: float, reach: float = 40.0) -> list[Limit]:
+    """Limits that are active or broken within ``reach`` [m] of a station, whatever became of the solve."""
+    nlp = solution.nlp
+    model, layout = nlp.problem.model, nlp.layout
+    near = np.abs(nlp.stations - station) < reach
+    rows = np.asarray(nlp.rows(solution.x, solution.p)).ravel()
+    found = [limit for i, limit in enumerate(model.limits) if np.any(rows[layout.limits[:, :, i]][near] > -GRIP_SLACK)]
+    for variables, index in ((model.states, layout.states), (model.controls, layout.controls)):
+        for i, variable in enumerate(variables):
+            value, place = solution.x[index[:, :, i]], index[:, :, i]
+            for bound, name in ((nlp.lower[place], variable.lower_name), (nlp.upper[place], variable.upper_name)):
+                if name and np.any(np.abs(value - bound)[near] < 1e-2):
+                    found.append(Limit(name))
+    for corridor in nlp.problem.corridors:
+        place = layout.states[:, :, model.state_index(corridor.state)]
+        for bound, name in ((nlp.lower[place], corridor.lower_name), (nlp.upper[place], corridor.upper_name)):
+            if np.any(np.abs(solution.x[place] - bound)[near] < 1e-2):
+                found.append(Limit(name, "a wider road, or a start further from this edge"))
+    return list({limit.name: limit for limit in found}.values())

@@ -1,0 +1,291 @@
+"""The reference lap, from two objects to a checked answer.
+
+A coarse even mesh is solved to a point on the central path; a mesh graded by that answer is solved all the way from there;
+every interval is integrated again by another method; where that disagrees by more than was asked the mesh is split and solved
+anew. An answer that fails any of this is not returned.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from lapwright.errors import InputError, NoSolutionError
+from lapwright.lap.lap import Lap
+from lapwright.problem.lap import EndState, lap_problem
+from lapwright.problem.model import Problem
+from lapwright.reference.channels import lap_of
+from lapwright.reference.evidence import LimitUse
+from lapwright.reference.failure import why_not
+from lapwright.reference.grading import follow
+from lapwright.reference.guess import first_guess
+from lapwright.reference.limits import limit_uses
+from lapwright.solver.ipopt import solve_ipopt
+from lapwright.solver.solution import Progress, Solution, Start
+from lapwright.track.track import Track
+from lapwright.transcription.mesh import Mesh, uniform_mesh
+from lapwright.transcription.meshcheck import MeshError, mesh_error
+from lapwright.transcription.nlp import Nlp, transcribe
+from lapwright.transcription.transfer import carry_multipliers, carry_unknowns
+from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
+
+StageCallback = Callable[[str, Progress], None]
+
+PATH_BARRIER = 2e-4
+"""Barrier parameter at which the coarse solve stops: near the answer, not yet pressed against its bounds."""
+
+COARSE = 1.5
+"""Step of the coarse mesh over the asked one."""
+
+GUESS_SHARES = (0.9, 0.8, 0.7)
+"""Shares of the quasi-steady speed tried as first guesses, one after the other."""
+
+
+@dataclass(frozen=True)
+class LapOptions:
+    """How to solve.
+
+    Attributes
+    ----------
+    mesh : mean length of an interval [m]
+    degree : collocation points an interval
+    tolerance : largest mesh error of the lap time [s], the errors of all intervals added without sign
+    uniform : True for an even mesh with no coarse stage
+    refinements : how often the mesh may be split
+    max_iterations : of one solve
+    """
+
+    mesh: float = 7.0
+    degree: int = 2
+    tolerance: float = 0.015
+    uniform: bool = False
+    refinements: int = 3
+    max_iterations: int = 400
+
+    def __post_init__(self) -> None:
+        faults = []
+        if not 0.25 <= self.mesh <= 50.0:
+            faults.append(f"mesh is {self.mesh:g} m: 0.25 to 50 m are allowed")
+        if not 1 <= self.degree <= 5:
+            faults.append(f"degree is {self.degree}: 1 to 5 are allowed")
+        if not self.tolerance > 0.0:
+            faults.append(f"tolerance is {self.tolerance:g} s: it must be positive")
+        if faults:
+            raise InputError("; ".join(faults))
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One solve on the way: what for, on how many intervals, how it went."""
+
+    name: str
+    intervals: int
+    status: str
+    iterations: int
+    seconds: float
+    lap_time: float
+    mesh_error: float | None = None
+
+
+@dataclass(frozen=True)
+class ReferenceLap:
+    """A solved and checked reference lap.
+
+    Attributes
+    ----------
+    lap : its channels
+    solution : unknowns, multipliers and history of the last solve
+    mesh_error : by interval
+    limits : where each limit is active and what it costs
+    stages : the solves that led there
+    options : as asked
+    effort_cost : seconds of the objective that belong to the weights on pedal and wheel rates, not to the lap time
+    """
+
+    lap: Lap
+    solution: Solution
+    mesh_error: MeshError
+    limits: tuple[LimitUse, ...]
+    stages: tuple[Stage, ...]
+    options: LapOptions
+    effort_cost: float
+
+    @property
+    def time(self) -> float:
+        """Lap time [s]."""
+        return self.lap.time
+
+    @property
+    def iterations(self) -> int:
+        """Iterations of all stages."""
+        return sum(stage.iterations for stage in self.stages)
+
+    @property
+    def solve_seconds(self) -> float:
+        """Seconds inside the solver, all stages."""
+        return sum(stage.seconds for stage in self.stages)
+
+
+def solve_lap(
+    track: Track,
+    vehicle: AnyVehicle,
+    *,
+    start: EndState | None = None,
+    end: EndState | None = None,
+    options: LapOptions | None = None,
+    grip_margin: float | None = None,
+    progress: StageCallback | None = None,
+) -> ReferenceLap:
+    """The fastest lap of a closed track, or the fastest run over an open road.
+
+    Parameters
+    ----------
+    track, vehicle
+        From ``load_track`` and ``load_vehicle``.
+    start, end
+        How an open road is entered and left.
+    options
+        Mesh and tolerances.
+    grip_margin
+        Share of the peak grip left unused, in place of the vehicle's own.
+    progress
+        Called with the name of the stage once an iteration.
+
+    Raises
+    ------
+    InputError
+        For an end state that does not fit the road, or an option out of range.
+    NoSolutionError
+        When there is no answer, or none was found: says which limit, where, and what to try.
+    """
+    start, end, options = start or EndState(), end or EndState(), options or LapOptions()
+    vehicle = with_margin(vehicle, grip_margin)
+    work = _Work(track, vehicle, start, end, options, progress)
+    solution, error = work.solve()
+    return ReferenceLap(
+        lap=lap_of(solution, track, vehicle),
+        solution=solution,
+        mesh_error=error,
+        limits=limit_uses(solution, vehicle),
+        stages=tuple(work.stages),
+        options=options,
+        effort_cost=solution.objective - solution.time(),
+    )
+
+
+def with_margin(vehicle: AnyVehicle, grip_margin: float | None) -> AnyVehicle:
+    """The car driven ``grip_margin`` under its peak grip; None leaves it as it is.
+
+    Raises
+    ------
+    InputError
+        For a margin outside 0 to 0.5.
+    """
+    if grip_margin is None:
+        return vehicle
+    if not 0.0 <= grip_margin <= 0.5:
+        raise InputError(f"grip margin is {grip_margin:g}: a share from 0 to 0.5 is allowed (0.03 leaves three percent unused)")
+    if isinstance(vehicle, FrictionCircle):
+        return replace(vehicle, grip=vehicle.grip * (1.0 - grip_margin))
+    return replace(vehicle, driver=replace(vehicle.driver, grip_margin=grip_margin))
+
+
+class _Work:
+    """The stages of one reference lap."""
+
+    def __init__(
+        self, track: Track, vehicle: AnyVehicle, start: EndState, end: EndState, options: LapOptions, progress: StageCallback | None
+    ) -> None:
+        self.track, self.vehicle, self.start, self.end = track, vehicle, start, end
+        self.options, self.progress = options, progress
+        self.problem: Problem = lap_problem(track, vehicle, start, end)
+        self.stages: list[Stage] = []
+        self.first: Nlp | None = None
+
+    def solve(self) -> tuple[Solution, MeshError]:
+        options = self.options
+        if options.uniform:
+            solution = self._cold(options.mesh, 0.0, "even mesh")
+            error = self._check(solution)
+            path = None
+        else:
+            path = self._cold(COARSE * options.mesh, PATH_BARRIER, "coarse mesh")
+            solution, error = self._finish(path, follow(path, options.mesh), "graded mesh")
+        for number in range(1, options.refinements + 1):
+            if error.total <= options.tolerance:
+                return solution, error
+            mesh = solution.nlp.mesh.split(_to_split(error, options.tolerance))
+            if path is None:
+                path = self._cold(COARSE * options.mesh, PATH_BARRIER, "coarse mesh")
+            solution, error = self._finish(path, mesh, f"mesh split {number}")
+        if error.total <= options.tolerance:
+            return solution, error
+        raise NoSolutionError(self._too_coarse(solution, error))
+
+    def _transcribe(self, mesh: Mesh) -> Nlp:
+        nlp = transcribe(self.problem, mesh, self.options.degree, self.first.functions if self.first else None)
+        self.first = self.first or nlp
+        return nlp
+
+    def _run(self, nlp: Nlp, start: Start, barrier: float, name: str) -> Solution:
+        report = None if self.progress is None else lambda p: self.progress(name, p)  # type: ignore[misc]
+        solution = solve_ipopt(
+            nlp, start, barrier_target=barrier, max_iterations=self.options.max_iterations, progress=report
+        )
+        self.stages.append(
+            Stage(name, nlp.mesh.intervals, solution.status.name, solution.iterations, solution.seconds, solution.time())
+        )
+        return solution
+
+    def _cold(self, step: float, barrier: float, name: str) -> Solution:
+        """Solve an even mesh from a first guess; other guesses when one leads nowhere."""
+        nlp = self._transcribe(uniform_mesh(self.problem.start, self.problem.end, step, self.problem.breaks))
+        solution = None
+        for share in GUESS_SHARES:
+            guess = first_guess(self.track, self.vehicle, self.start, self.end, share)
+            label = name if share == GUESS_SHARES[0] else f"{name}, guess at {share:.0%}"
+            solution = self._run(nlp, Start(nlp.pack(guess)), barrier, label)
+            if solution.status.solved:
+                return solution
+        assert solution is not None
+        raise NoSolutionError(why_not(solution, self.track, self.vehicle, self.start))
+
+    def _finish(self, path: Solution, mesh: Mesh, name: str) -> tuple[Solution, MeshError]:
+        """Solve a finer mesh all the way, from a coarse solution on the central path."""
+        nlp = self._transcribe(mesh)
+        x = carry_unknowns(path.nlp, path.x, nlp)
+        rows, bounds = carry_multipliers(path.nlp, path.row_multipliers, path.bound_multipliers, nlp)
+        solution = self._run(nlp, Start(x, rows, bounds, PATH_BARRIER), 0.0, name)
+        if not solution.status.solved:
+            solution = self._run(nlp, Start(x), 0.0, f"{name}, afresh")
+        if not solution.status.solved:
+            raise NoSolutionError(why_not(solution, self.track, self.vehicle, self.start))
+        return solution, self._check(solution)
+
+    def _check(self, solution: Solution) -> MeshError:
+        began = time.perf_counter()
+        error = mesh_error(solution.nlp, solution.x, solution.row_multipliers, solution.p)
+        last = self.stages[-1]
+        self.stages[-1] = replace(last, mesh_error=error.total, seconds=last.seconds + time.perf_counter() - began)
+        return error
+
+    def _too_coarse(self, solution: Solution, error: MeshError) -> str:
+        worst = int(np.argmax(np.abs(error.lap_time)))
+        return (
+            f"no solution to the asked accuracy: the mesh error is {error.total:.4f} s, asked are {self.options.tolerance:g} s.\n"
+            f"Most of it lies near {solution.nlp.mesh.nodes[worst]:.0f} m.\n"
+            "What to try: a finer mesh (--mesh-m), or a larger --tolerance-s."
+        )
+
+
+def _to_split(error: MeshError, tolerance: float) -> np.ndarray:
+    """The worst intervals: enough of them that the rest is within a third of the tolerance."""
+    size = np.abs(error.lap_time)
+    order = np.argsort(size)
+    kept = np.cumsum(size[order]) <= tolerance / 3.0
+    marked = np.ones(len(size), dtype=bool)
+    marked[order[kept]] = False
+    return marked

@@ -1,0 +1,51 @@
+"""What the optimum would gain or lose if a number of the problem changed a little, from the multipliers of one solve.
+
+At an optimum d cost / d p = d L / d p with L = cost + multipliers . rows (Fiacco, Introduction to Sensitivity and Stability
+Analysis in Nonlinear Programming, 1983, ch. 3 [from memory]). L is a sum over collocation points, so the derivative comes
+split along the road.
+"""
+
+from __future__ import annotations
+
+import casadi as ca
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.solver.solution import Solution
+
+Array = NDArray[np.float64]
+
+
+def parameter_gradient(solution: Solution) -> Array:
+    """(np, N) derivative of the optimal cost by each parameter of the model [s per unit], split by interval."""
+    nlp, p = solution.nlp, solution.p
+    model, layout = nlp.problem.model, nlp.layout
+    intervals, degree, size = layout.points.shape
+    count = intervals * degree
+    steps = np.repeat(nlp.mesh.steps, degree)
+    weights = np.concatenate(
+        [
+            (nlp.mesh.steps[:, None] * nlp.collocation.weights).reshape(1, count),
+            -(solution.row_multipliers[layout.defects].reshape(count, -1) * steps[:, None]).T,
+            solution.row_multipliers[layout.balances].reshape(count, -1).T,
+            solution.row_multipliers[layout.limits].reshape(count, -1).T,
+        ]
+    )
+    y = solution.x[layout.points.reshape(count, size)].T
+    road = p[len(model.parameters) :].reshape(model.road_size, count, order="F")
+    car = ca.repmat(ca.DM(p[: len(model.parameters)]), 1, count)
+    slopes = np.asarray(nlp.functions.by_parameter.map(count)(y, road, car, weights))
+    return np.asarray(slopes.reshape(len(model.parameters), intervals, degree).sum(axis=2))
+
+
+def bound_gradient(solution: Solution, state: str, upper: bool) -> Array:
+    """(N, d) derivative of the optimal cost by the bound of a state at each point [s per unit of the state].
+
+    Moving an upper bound up, or a lower one down, gives the optimum room: both come out negative or zero when the bound is
+    moved outward.
+    """
+    nlp = solution.nlp
+    i = nlp.problem.model.state_index(state)
+    index = nlp.layout.states[:, :, i]
+    pull = solution.bound_multipliers[index] / nlp.scale[index]
+    return np.asarray(-np.maximum(pull, 0.0) if upper else -np.maximum(-pull, 0.0))
