@@ -11,7 +11,7 @@ from matplotlib.ticker import MaxNLocator
 
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.lap import Array, Lap
-from lapwright.outputs.figures.style import A3, BAND, INK, REFERENCE, page, styled
+from lapwright.outputs.figures.style import A3, BAND, INK, REFERENCE, heading, page, shown, styled
 from lapwright.outputs.words import lap_time
 from lapwright.reference.evidence import Evidence, LimitUse
 
@@ -33,7 +33,7 @@ def draw_limits(lap: Lap, evidence: Evidence, reports: Sequence[CornerReport]) -
         From ``corner_reports``; the corners become light bands.
     """
     error = float(np.sum(np.abs(evidence.mesh_error)))
-    title = f"{lap.track_name}   {lap.vehicle_name}"
+    title = heading(lap)
     subtitle = (
         f"Reference {'lap' if lap.closed else 'time'} {lap_time(lap.time)}   "
         f"{evidence.nodes.size - 1} intervals, {evidence.objective.size} iterations   "
@@ -114,7 +114,7 @@ def _strips(axes: Axes, evidence: Evidence) -> None:
             spans, (y - 0.32, 0.64), facecolors=REFERENCE, edgecolors=REFERENCE, linewidth=0.6, zorder=2
         )
     axes.set_ylim(-0.7, len(limits) - 0.3)
-    axes.set_yticks(range(len(limits)), [limit.name for limit in reversed(limits)])
+    axes.set_yticks(range(len(limits)), [shown(limit.name) for limit in reversed(limits)])
     axes.tick_params(axis="y", length=0)
     axes.set_title("Where each limit is active", loc="left")
     axes.set_xlabel("Distance along the centreline [m]")

@@ -18,7 +18,18 @@ from lapwright.lap.corners import CornerReport, slowest_inside
 from lapwright.lap.lap import Array, Lap
 from lapwright.lap.phases import BrakingZone, braking_zones
 from lapwright.outputs.figures.labels import Label, place_labels
-from lapwright.outputs.figures.style import A3, EDGE, INK, REFERENCE, ROAD, page, renderer, styled
+from lapwright.outputs.figures.style import (
+    A3,
+    EDGE,
+    INK,
+    REFERENCE,
+    ROAD,
+    heading,
+    page,
+    renderer,
+    shown,
+    styled,
+)
 from lapwright.outputs.words import lap_time
 from lapwright.quantities import KMH
 from lapwright.track.track import Track
@@ -51,7 +62,7 @@ def draw_map(lap: Lap, track: Track, reports: Sequence[CornerReport]) -> Figure:
     wide = bool(np.ptp(edges[:, :, 0]) >= 0.9 * np.ptp(edges[:, :, 1]))
     size = A3 if wide else (A3[1], A3[0])
     word = "lap" if lap.closed else "time"
-    figure = page(size, f"{lap.track_name}   {lap.vehicle_name}", f"Reference {word} {lap_time(lap.time)}")
+    figure = page(size, heading(lap), f"Reference {word} {lap_time(lap.time)}")
     axes = figure.add_axes((0.02, 0.09, 0.96, 0.82))
     axes.set_axis_off()
     _frame(axes, edges, size)
@@ -214,7 +225,7 @@ def _corner_label(track: Track, report: CornerReport) -> Label:
     heading = _normal(track, where)[2]
     away = heading + (-np.pi / 2 if left_turn else np.pi / 2)
     gear = f", gear {report.slowest_gear}" if report.slowest_gear else ""
-    text = f"{report.name}\n{report.slowest_speed * KMH:.0f} km/h{gear}"
+    text = f"{shown(report.name)}\n{report.slowest_speed * KMH:.0f} km/h{gear}"
     style = {"fontweight": "bold", "fontsize": 14, "linespacing": 1.05, "zorder": 7}
     return Label(text, x, y, away, "corner", style)
 
@@ -265,7 +276,7 @@ def _landmarks(axes: Axes, track: Track, lap: Lap) -> tuple[list[Label], list[Ar
         x, y = x + out * np.cos(away), y + out * np.sin(away)
         axes.plot([x], [y], marker="v", color=INK, markersize=7, zorder=5)
         style = {"fontsize": 12, "style": "italic", "zorder": 7}
-        labels.append(Label(mark.name, x, y, away, "landmark", style))
+        labels.append(Label(shown(mark.name), x, y, away, "landmark", style))
         signs.append(np.array([[x, y]]))
     return labels, signs
 

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Sequence
-from functools import wraps
+from functools import cache, wraps
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 import matplotlib as mpl
-from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
-from matplotlib.transforms import Bbox
 
+from lapwright.lap.lap import Lap
 from lapwright.quantities import CAUTION
 
 REFERENCE = "#0072B2"
@@ -101,19 +100,31 @@ def page(size: tuple[float, float], title: str, subtitle: str = "") -> Figure:
     return figure
 
 
+def shown(name: str) -> str:
+    """A user's name as it may be drawn: a dollar is a dollar, a character that the font lacks a question
+    mark.
+    """
+    known = _characters()
+    return "".join(c if ord(c) in known else "?" for c in name).replace("$", r"\$")
+
+
+@cache
+def _characters() -> frozenset[int]:
+    from matplotlib.font_manager import findfont, get_font
+
+    return frozenset(get_font(findfont(SETTINGS["font.family"])).get_charmap())
+
+
+def heading(lap: Lap) -> str:
+    """Track and car, as the title of a page."""
+    return f"{shown(lap.track_name)}   {shown(lap.vehicle_name)}"
+
+
 def renderer(figure: Figure) -> Any:
     """What measures the text of a figure made by ``page``."""
     canvas = figure.canvas
     assert isinstance(canvas, FigureCanvasAgg)
     return canvas.get_renderer()
-
-
-def text_box(figure: Figure, axes: Axes, text: str, **style: Any) -> Bbox:
-    """Size of a text in pixels, box at the origin."""
-    made = axes.text(0, 0, text, **style)
-    box = made.get_window_extent(renderer(figure))
-    made.remove()
-    return Bbox.from_bounds(0, 0, box.width, box.height)
 
 
 def save(figures: Figure | Sequence[Figure], folder: Path, name: str) -> list[Path]:

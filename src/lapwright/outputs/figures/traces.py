@@ -21,7 +21,9 @@ from lapwright.outputs.figures.style import (
     BASELINE_LINE,
     INK,
     REFERENCE_LINE,
+    heading,
     page,
+    shown,
     styled,
 )
 from lapwright.outputs.words import brake_on_phrase, lap_time
@@ -164,7 +166,7 @@ def _page(
     of = f"   page {number[0]} of {number[1]}" if number[1] > 1 else ""
     against = f"   baseline (quasi-steady) {lap_time(baseline.time)}" if baseline is not None else ""
     word = "lap" if lap.closed else "time"
-    title = f"{lap.track_name}   {lap.vehicle_name}"
+    title = heading(lap)
     figure = page(A3, title, f"Reference {word} {lap_time(lap.time)}{against}{of}")
     panels = _axes(figure, limits, road)
     for panel, axes in zip(PANELS, panels, strict=True):
@@ -231,7 +233,7 @@ def _mark_corners(
             for axes in panels:
                 axes.axvspan(a, b, color=BAND, linewidth=0, zorder=0)
             names.axvspan(a, b, ymin=0, ymax=0.12, color="#C9BF9A", linewidth=0)
-            labels.append((0.5 * (a + b), report.name))
+            labels.append((0.5 * (a + b), shown(report.name)))
         if road[0] <= report.slowest_at <= road[1] and slowest_inside(report):
             for axes in panels:
                 axes.axvline(
@@ -247,7 +249,7 @@ def _mark_landmarks(figure: Figure, axes: Axes, track: Track, road: tuple[float,
             [mark.at], [axes.get_ylim()[0]], marker="^", color=INK, markersize=9, clip_on=False, zorder=9
         )
     below = strip(figure, axes, axes.get_position().y0 - 0.072, 0.05)
-    labels = [(mark.at, mark.name) for mark in here]
+    labels = [(mark.at, shown(mark.name)) for mark in here]
     write_row(figure, below, labels, (0.5, 0.0), style="italic", fontsize=12, gid="landmark")
 
 
