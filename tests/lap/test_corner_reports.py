@@ -150,6 +150,7 @@ def test_braking_that_begins_past_the_first_apex_belongs_to_the_next_corner():
     lap, track = one_corner(bend_road(corners))
     kink, gate = corner_reports(lap, track)
     assert gate.entry == "brake" and gate.brake_on_before_start > 0
+    assert gate.lift_at == pytest.approx(380.5, abs=0.1), "in the exit of the corner before"
     assert kink.entry == "flat", "it is lifted for the next corner past the apex of this one"
 
 

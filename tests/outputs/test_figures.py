@@ -285,7 +285,7 @@ def test_limits_are_listed_dearest_first_with_their_cost(figures, lap):
     names = [label.get_text() for label in strips.get_yticklabels()][::-1]
     ordered = sorted(invented_evidence(lap).limits, key=lambda limit: -limit.cost)
     assert names == [limit.name for limit in ordered]
-    bars = next(axes for axes in figures["limits"].axes if axes.get_title(loc="left").startswith("What"))
+    bars = next(axes for axes in figures["limits"].axes if axes.get_title(loc="left").startswith("What it"))
     assert [bar.get_width() for bar in bars.patches][::-1] == pytest.approx([limit.cost for limit in ordered])
 
 

@@ -206,7 +206,7 @@ def _report(
     place = places[i]
     before = _neighbour(places, i - 1, road.length)
     after = _neighbour(places, i + 1, road.length)
-    window_start = before.slowest if before else float(road.s[0])
+    window_start = _clear_of(before, place, own[i]) if before else float(road.s[0])
     window_end = after.slowest if after else float(road.s[-1])
     zone = max(own[i], key=lambda z: z.start_speed - z.end_speed) if own[i] else None
     window_end = min([window_end] + [z.start for z in zones if z.start > place.apex and z not in own[i]])
@@ -267,6 +267,14 @@ def _report(
         exit_speed=road.at("speed", place.end),
         time=road.at("t", place.end) - road.at("t", place.start),
     )
+
+
+def _clear_of(before: _Place, place: _Place, own: list[BrakingZone]) -> float:
+    """Where the corner before is done with: its slowest point, or its apex when the car slows for this one
+    from there.
+    """
+    begins = min([place.slowest] + [zone.start for zone in own])
+    return before.slowest if before.slowest < begins else min(before.apex, begins)
 
 
 def _entry(

@@ -84,7 +84,15 @@ class _Board:
         crossed = sum(_inside(leader, other) for other in self.boxes) + _inside(self.leaders, wide)
         i, j = self._cells(leader[free:])
         over_road = float(self.taken[i, j].sum())
-        return 50.0 * outside + 30.0 * self.covered(wide) + 0.5 * shared + 40.0 * crossed + 8.0 * over_road
+        hidden = 200.0 * (shared > 0)
+        return (
+            hidden
+            + 50.0 * outside
+            + 30.0 * self.covered(wide)
+            + 0.5 * shared
+            + 40.0 * crossed
+            + 8.0 * over_road
+        )
 
 
 def _overlap(a: Box, b: Box) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,9 +12,12 @@ from matplotlib.ticker import MaxNLocator
 
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.lap import Array, Lap
-from lapwright.outputs.figures.style import A3, BAND, INK, REFERENCE, heading, page, shown, styled
+from lapwright.outputs.figures.style import A3, BAND, INK, REFERENCE, heading, page, renderer, shown, styled
 from lapwright.outputs.words import lap_time
 from lapwright.reference.evidence import Evidence, LimitUse
+
+NAME_SIZE = 12
+"""Type of the names of the limits [pt]."""
 
 FLOOR = 1e-16
 """Smallest value on a logarithmic axis: a zero is drawn there."""
@@ -43,9 +47,10 @@ def draw_limits(lap: Lap, evidence: Evidence, reports: Sequence[CornerReport]) -
     figure = page(A3, title, subtitle)
     _objective(figure.add_axes((0.07, 0.67, 0.25, 0.2)), evidence)
     _residuals(figure.add_axes((0.40, 0.67, 0.25, 0.2)), evidence)
-    _costs(figure.add_axes((0.765, 0.125, 0.215, 0.42)), evidence)
+    left = _room_for_names(figure, evidence)
+    _costs(figure.add_axes((0.77, 0.135, 0.21, 0.41)), evidence)
     along = [
-        figure.add_axes((0.155, 0.125, 0.585, 0.42)),
+        figure.add_axes((left, 0.135, 0.735 - left, 0.41)),
         figure.add_axes((0.73, 0.79, 0.255, 0.08)),
         figure.add_axes((0.73, 0.67, 0.255, 0.08)),
     ]
@@ -55,6 +60,18 @@ def draw_limits(lap: Lap, evidence: Evidence, reports: Sequence[CornerReport]) -
         axes.set_xlim(evidence.nodes[0], evidence.nodes[-1])
         _bands(axes, lap, reports)
     return figure
+
+
+def _room_for_names(figure: Figure, evidence: Evidence) -> float:
+    """Where the strips begin, as a share of the page, so that the longest name of a limit fits beside
+    them.
+    """
+    widest = 0.0
+    for limit in evidence.limits:
+        text = figure.text(0, 0, shown(limit.name), fontsize=NAME_SIZE)
+        widest = max(widest, text.get_window_extent(renderer(figure)).width / figure.bbox.width)
+        text.remove()
+    return min(0.03 + widest, 0.4)
 
 
 def _milliseconds(seconds: float) -> str:
@@ -114,7 +131,7 @@ def _strips(axes: Axes, evidence: Evidence) -> None:
             spans, (y - 0.32, 0.64), facecolors=REFERENCE, edgecolors=REFERENCE, linewidth=0.6, zorder=2
         )
     axes.set_ylim(-0.7, len(limits) - 0.3)
-    axes.set_yticks(range(len(limits)), [shown(limit.name) for limit in reversed(limits)])
+    axes.set_yticks(range(len(limits)), [shown(limit.name) for limit in reversed(limits)], fontsize=NAME_SIZE)
     axes.tick_params(axis="y", length=0)
     axes.set_title("Where each limit is active", loc="left")
     axes.set_xlabel("Distance along the centreline [m]")
@@ -132,8 +149,8 @@ def _costs(axes: Axes, evidence: Evidence) -> None:
     axes.set_ylim(-0.7, len(limits) - 0.3)
     axes.set_yticks([])
     axes.xaxis.set_major_locator(MaxNLocator(4))
-    axes.set_title("What it costs", loc="left")
-    axes.set_xlabel(evidence.cost_of)
+    axes.set_title("What it is worth", loc="left")
+    axes.set_xlabel("\n".join(textwrap.wrap(evidence.cost_of, 30)))
 
 
 def _ordered(evidence: Evidence) -> list[LimitUse]:
