@@ -1,6 +1,6 @@
 """Where steady state ends: the largest specific forces of the full car, found from the inside.
 
-Engine and brakes are taken as unlimited here, so the end is a tyre at its allowed slip or the steering at its lock.
+Engine and brakes are taken as unlimited here, so the end is a tyre at its allowed slip.
 A steady state is fully determined by the specific forces along and across the path: seven unknowns, seven equations.
 Going outwards along a ray from coasting straight ahead, the share of the limit in use rises; the point where it reaches
 one is found by Newton's method with that share, not the force, as the thing that is stepped, because near the peak of a
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.baseline.newton import solve_many
-from lapwright.baseline.trim import SCALE, Motion, Trim, TrimModel, flat_motion
+from lapwright.baseline.trim import SCALE, Motion, Trim, TrimModel, bend_motion
 from lapwright.track.road import Array
 
 Index = NDArray[np.int64]
@@ -36,8 +36,8 @@ FIRST_STEP, SMALLEST_STEP = 0.22, 1e-4
 FIRST = 0.05
 """Distance from its starting point at which the walk along a ray begins, in units of the load."""
 
-FARTHEST = 10.0
-"""No tyre reaches so far [units of the load]."""
+MARCHES, MARCH_LEAST = 120, 0.02
+"""Most steps of a march, and its least first step [units of the load]."""
 
 MARCH_END = 1e-7
 """Steps so short end a march."""
@@ -57,9 +57,9 @@ class Conditions(NamedTuple):
     drag: Array
 
     def motion(self, which: Index, long: Array, lat: Array) -> Motion:
-        """Level motion at conditions ``which`` with forces in units of the load."""
+        """Motion at conditions ``which`` with forces in units of the load."""
         load = self.load[which]
-        return flat_motion(
+        return bend_motion(
             self.speed[which],
             self.normal[which],
             self.grip[which],
@@ -113,8 +113,7 @@ class FlatRays:
 
 @dataclass(frozen=True)
 class Ends:
-    """Where rays leave the car's reach: ``y`` (8, R) unknowns and distance, ``active`` the limit met (wheel 0 to 3, 4 for
-    the steering lock), ``exact`` False where the limit was not reached and the last steady state within it is given."""
+    """Where rays leave the car's reach: ``y`` (8, R) unknowns and distance, ``active`` the wheel at its limit, ``exact`` False where the limit was not reached and the last steady state within it is given."""
 
     y: Array
     active: Index
@@ -187,7 +186,7 @@ def settle(model: TrimModel, rays: Rays, y: Array) -> Ends:
         passed, failed = todo[solved & ~fine], todo[~solved]
         active[passed] = use[:, solved & ~fine].argmax(axis=0)
         tries[failed] += 1
-        active[failed] = order[tries[failed] % 5, failed]
+        active[failed] = order[tries[failed] % 4, failed]
         todo = todo[~fine]
         if todo.size == 0:
             break
@@ -227,15 +226,17 @@ def march(model: TrimModel, rays: Rays, start: Array, step: Array) -> Ends:
     count = rays.count
     every = np.arange(count)
     y, fine = _state_within(model, rays, start, np.zeros(count), every)
-    distance, step = np.zeros(count), step.copy()
+    distance, step = np.zeros(count), np.maximum(step, MARCH_LEAST)
     began, todo = fine.copy(), every[fine]
-    while todo.size:
+    for _ in range(MARCHES):
+        if todo.size == 0:
+            break
         trial, fine = _state_within(model, rays, y[:, todo], distance[todo] + step[todo], todo)
         good = todo[fine]
         y[:, good] = trial[:, fine]
         distance[good] += step[good]
         step[todo[~fine]] *= 0.5
-        todo = todo[(step[todo] > MARCH_END) & (distance[todo] < FARTHEST)]
+        todo = todo[step[todo] > MARCH_END]
     use = model.trim(rays.motion(every, distance), y).use
     return Ends(np.vstack([y, distance]), use.argmax(axis=0), began)
 

@@ -7,6 +7,7 @@ follow from where the line goes. The car is ``vehicle.car.car_point`` itself.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy as np
 from lapwright.quantities import G
 from lapwright.track.road import Array
 from lapwright.vehicle.car import CarPoint, CarState, car_point, split_pedal
-from lapwright.vehicle.driveline import DriveCurve
+from lapwright.vehicle.driveline import SPEED_MAX, DriveCurve
 from lapwright.vehicle.motion import RoadFrame, ride
 from lapwright.vehicle.parameters import Vehicle
 from lapwright.vehicle.tyre import slip_at_margin
@@ -23,6 +24,9 @@ UNKNOWNS = ("sideslip", "road-wheel angle", "pedal", "slip fl", "slip fr", "slip
 
 SCALE = np.array([0.02, 0.02, 0.05, 0.02, 0.02, 0.02, 0.02])
 """Typical sizes of the unknowns."""
+
+TIGHTEST = 9.0
+"""Smallest radius [m] of the bends of the envelope."""
 
 ENDLESS = 6.0
 """Drive and brake force, in weights of the car, of a car whose engine and brakes are no limit."""
@@ -55,8 +59,9 @@ class Motion(NamedTuple):
 
 @dataclass(frozen=True)
 class Trim:
-    """The car in a motion: ``residual`` (7, M), zero in steady state; ``use`` (5, M), share of each limit in use (slip of
-    the four wheels over the slip allowed, steering over its lock); ``point`` everything about the car."""
+    """The car in a motion: ``residual`` (7, M), zero in steady state; ``use`` (4, M), slip of each wheel over the
+    slip allowed; ``point`` everything about the car.
+    """
 
     residual: Array
     use: Array
@@ -136,7 +141,7 @@ class TrimModel:
             *(row / torque for row in point.torque_balance),
         ]
         limits = self.slip_limits
-        use = [point.tyres[i].rho_squared / limits[i] ** 2 for i in range(4)] + [(delta / self.lock) ** 2]
+        use = [point.tyres[i].rho_squared / limits[i] ** 2 for i in range(4)]
         return Trim(np.stack(rows), np.sqrt(np.stack(use) + 1e-16), point, state)
 
     def effort(self, motion: Motion, pedal: Array) -> Array:
@@ -153,9 +158,13 @@ class TrimModel:
             return self.vehicle, self.curve
         force = self.endless_force
         brakes = replace(self.vehicle.brakes, peak_pressure=force / self.vehicle.brakes.force_per_pressure)
-        return replace(self.vehicle, brakes=brakes), _EndlessDrive(
-            force, overrun_force(self.vehicle, self.curve, speed)
-        )
+        overrun = np.interp(speed, *self._overrun)
+        return replace(self.vehicle, brakes=brakes), _EndlessDrive(force, overrun)
+
+    @cached_property
+    def _overrun(self) -> tuple[Array, Array]:
+        speeds = np.linspace(0.0, SPEED_MAX, 1301)
+        return speeds, overrun_force(self.vehicle, self.curve, speeds)
 
 
 def overrun_force(vehicle: Vehicle, curve: DriveCurve | None, speed: Array) -> Array:
@@ -166,12 +175,17 @@ def overrun_force(vehicle: Vehicle, curve: DriveCurve | None, speed: Array) -> A
     return overrun
 
 
-def flat_motion(speed: Array, normal: Array, grip: Array | float, long: Array, lat: Array) -> Motion:
-    """Level road that presses with the specific force ``normal`` [m/s2]; specific forces ``long`` and ``lat`` along and
-    across the path [m/s2]."""
-    road = RoadFrame(1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, normal / G, grip)
+def bend_motion(speed: Array, normal: Array, grip: Array | float, long: Array, lat: Array) -> Motion:
+    """A bend that presses with the specific force ``normal`` and asks for ``long`` and ``lat`` along and across the path [m/s2].
+
+    The bend is level unless that made it tighter than ``TIGHTEST``: then it has that radius and is banked outwards, so that
+    the tyres give the same force. Otherwise the envelope at low speed would tell of turns on the spot.
+    """
+    curvature = np.clip(lat / (speed * speed), -1.0 / TIGHTEST, 1.0 / TIGHTEST)
+    gravity_lat = curvature * speed * speed - lat
+    road = RoadFrame(1.0, 0.0, 0.0, 0.0, 0.0, 0.0, -gravity_lat / G, normal / G, grip)
     zero = np.zeros_like(speed)
-    return Motion(road, zero, zero, speed, long, lat / (speed * speed))
+    return Motion(road, zero, zero, speed, long, curvature)
 
 
 def _given(gravity: Any, tilt: Any, spin: Any, normal: Any) -> Any:
