@@ -36,7 +36,9 @@ def curve_of(vehicle: Vehicle) -> DriveCurve | None:
     return drive_curve(vehicle.driveline) if vehicle.driveline.gear_ratios else None
 
 
-def car_lap(kind: str, track: Track, vehicle: Vehicle, s: Array, t: Array, states: Array, slips: Array) -> Lap:
+def car_lap(
+    kind: str, track: Track, vehicle: Vehicle, s: Array, t: Array, states: Array, slips: Array
+) -> Lap:
     """A full car's lap.
 
     Parameters
@@ -96,7 +98,9 @@ def car_lap(kind: str, track: Track, vehicle: Vehicle, s: Array, t: Array, state
     )
 
 
-def circle_lap(kind: str, track: Track, vehicle: FrictionCircle, s: Array, t: Array, states: Array, forces: Array) -> Lap:
+def circle_lap(
+    kind: str, track: Track, vehicle: FrictionCircle, s: Array, t: Array, states: Array, forces: Array
+) -> Lap:
     """A friction-circle car's lap; ``states`` (3, M) n, xi, speed and ``forces`` (2, M) as multiples of m g.
 
     A point has one tyre: loads and forces are given as a quarter to each wheel, angles and pedals from the force.
@@ -154,7 +158,9 @@ def _circle_pedals(vehicle: FrictionCircle, speed: Array, force: Array, grip: Ar
         most = np.minimum(most, vehicle.accel_limit)
     if vehicle.power is not None:
         most = np.minimum(most, vehicle.power / (vehicle.mass * G * speed))
-    return np.clip(force / np.maximum(most, 1e-9), 0.0, 1.0), np.clip(-force / np.maximum(grip, 1e-9), 0.0, 1.0)
+    return np.clip(force / np.maximum(most, 1e-9), 0.0, 1.0), np.clip(
+        -force / np.maximum(grip, 1e-9), 0.0, 1.0
+    )
 
 
 def _limiting_axle(vehicle: Vehicle, point: CarPoint) -> NDArray[np.str_]:

@@ -43,7 +43,9 @@ def car_states(vehicle: Vehicle) -> tuple[Variable, ...]:
     return (
         Variable("n", "m", 3.0),
         Variable("xi", "rad", 0.2, -1.2, 1.2, "heading across the road", "heading across the road"),
-        Variable("u", "m/s", 40.0, SPEED_FLOOR, 130.0, "lowest speed of the model", "highest speed of the model"),
+        Variable(
+            "u", "m/s", 40.0, SPEED_FLOOR, 130.0, "lowest speed of the model", "highest speed of the model"
+        ),
         Variable("v", "m/s", 2.0),
         Variable("r", "rad/s", 0.5),
         Variable("delta", "rad", 0.1, -lock, lock, "steering lock right", "steering lock left"),
@@ -80,7 +82,8 @@ def car_model(vehicle: Vehicle, road_size: int) -> PointModel:
     names, values = as_vector(car_parameters(vehicle, curve))
     driver = vehicle.driver
     fastest = max(
-        1.0 / t for t in (driver.brake_rise, driver.brake_release, driver.throttle_rise, driver.throttle_release)
+        1.0 / t
+        for t in (driver.brake_rise, driver.brake_release, driver.throttle_rise, driver.throttle_release)
     )
 
     def equations(x: Any, u: Any, z: Any, road: Any, p: Any) -> Equations:
@@ -119,7 +122,10 @@ def car_model(vehicle: Vehicle, road_size: int) -> PointModel:
         ),
         algebraics=tuple(Variable(f"slip_{w}", "-", 0.05) for w in ("fl", "fr", "rl", "rr")),
         limits=(
-            *(Limit(f"{w} grip", "more grip, a smaller grip_margin, or a lower speed into this place") for w in WHEELS),
+            *(
+                Limit(f"{w} grip", "more grip, a smaller grip_margin, or a lower speed into this place")
+                for w in WHEELS
+            ),
             Limit("pedal rise", "a shorter brake_release_s or throttle_rise_s"),
             Limit("pedal fall", "a shorter brake_rise_s or throttle_release_s"),
             Limit("wheels off the ground", "a gentler crest, or more downforce"),

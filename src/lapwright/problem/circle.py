@@ -18,7 +18,10 @@ SPEED_FLOOR = 0.5
 def circle_model(vehicle: FrictionCircle, road_size: int) -> PointModel:
     """The point model of a friction-circle car on a road of ``road_size`` numbers."""
     names, values = as_vector(flatten(vehicle))
-    limits = [Limit("grip", "more grip_g, or a lower speed into this place"), Limit("wheels off the ground", "a gentler crest")]
+    limits = [
+        Limit("grip", "more grip_g, or a lower speed into this place"),
+        Limit("wheels off the ground", "a gentler crest"),
+    ]
     if vehicle.accel_limit is not None:
         limits.append(Limit("acceleration", "a higher accel_limit_g"))
     if vehicle.power is not None:
@@ -41,7 +44,15 @@ def circle_model(vehicle: FrictionCircle, road_size: int) -> PointModel:
         states=(
             Variable("n", "m", 3.0),
             Variable("xi", "rad", 0.3, -1.5, 1.5, "heading across the road", "heading across the road"),
-            Variable("u", "m/s", 30.0, SPEED_FLOOR, 150.0, "lowest speed of the model", "highest speed of the model"),
+            Variable(
+                "u",
+                "m/s",
+                30.0,
+                SPEED_FLOOR,
+                150.0,
+                "lowest speed of the model",
+                "highest speed of the model",
+            ),
         ),
         controls=(Variable("force_long", "m g", 1.0), Variable("force_lat", "m g", 1.0)),
         algebraics=(),

@@ -27,7 +27,9 @@ class EndState:
     heading: float | None = None
 
 
-def lap_problem(track: Track, vehicle: AnyVehicle, start: EndState | None = None, end: EndState | None = None) -> Problem:
+def lap_problem(
+    track: Track, vehicle: AnyVehicle, start: EndState | None = None, end: EndState | None = None
+) -> Problem:
     """The fastest lap of a closed track, or the fastest run over an open one.
 
     Parameters
@@ -84,18 +86,30 @@ def _settled_entry(track: Track, start: EndState) -> dict[str, float]:
 def _check_ends(track: Track, start: EndState, end: EndState, half_width: float, slowest: float) -> None:
     faults = []
     if track.closed and (start != EndState() or end != EndState()):
-        faults.append(Fault(f"{track.name} is a closed circuit: a lap joins itself and takes no start or end state"))
+        faults.append(
+            Fault(f"{track.name} is a closed circuit: a lap joins itself and takes no start or end state")
+        )
     if not track.closed and start.speed is None:
-        faults.append(Fault(f"{track.name} is an open road: say how fast it is entered with --start-speed-mps"))
+        faults.append(
+            Fault(f"{track.name} is an open road: say how fast it is entered with --start-speed-mps")
+        )
     for which, state, at in (("start", start, 0.0), ("end", end, track.length)):
         if state.speed is not None and not slowest <= state.speed <= 130.0:
             faults.append(Fault(f"{which} speed is {state.speed:g} m/s: allowed are {slowest:g} to 130 m/s"))
         if state.heading is not None and not abs(state.heading) < 1.2:
-            faults.append(Fault(f"{which} heading is {np.degrees(state.heading):.0f} deg: allowed are -68 to 68 deg from the road"))
+            faults.append(
+                Fault(
+                    f"{which} heading is {np.degrees(state.heading):.0f} deg: allowed are -68 to 68 deg from the road"
+                )
+            )
         if state.offset is not None:
             road = track.road(np.array([at]))
             low, high = half_width - float(road.width_right[0]), float(road.width_left[0]) - half_width
             if not low <= state.offset <= high:
-                faults.append(Fault(f"{which} offset is {state.offset:g} m: the car stays on the road from {low:.2f} to {high:.2f} m there"))
+                faults.append(
+                    Fault(
+                        f"{which} offset is {state.offset:g} m: the car stays on the road from {low:.2f} to {high:.2f} m there"
+                    )
+                )
     if faults:
         raise InputError(faults)

@@ -35,10 +35,9 @@ def road_function(track: Track) -> Callable[[Array], Array]:
 
 def road_frame(numbers: Sequence[Any]) -> RoadFrame:
     """The frame of a point from its numbers; symbols or arrays."""
-    base = numbers[: len(FIELDS)]
     rest = numbers[len(FIELDS) :]
     bands = tuple((rest[i], rest[i + 1], rest[i + 2]) for i in range(0, len(rest), 3))
-    return RoadFrame(*base, bands)
+    return RoadFrame(**dict(zip(FIELDS, numbers, strict=False)), grip_bands=bands)
 
 
 def road_edges(track: Track, half_width: float) -> Corridor:

@@ -6,10 +6,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.lap.lap import Array
+
+if TYPE_CHECKING:
+    from lapwright.reference.solve import ReferenceLap
 
 
 @dataclass(frozen=True)
@@ -72,3 +77,24 @@ def active_stretches(s: Array, active: NDArray[np.bool_]) -> tuple[tuple[float, 
     change = np.diff(np.concatenate([[False], active, [False]]).astype(int))
     starts, ends = np.flatnonzero(change == 1), np.flatnonzero(change == -1)
     return tuple((float(between[a]), float(between[b])) for a, b in zip(starts, ends, strict=True))
+
+
+def evidence_of(result: ReferenceLap) -> Evidence:
+    """The evidence of a solved reference lap: history of its last solve, mesh and its error, limits."""
+    from casadi import CasadiMeta
+
+    from lapwright.reference.limits import COST_OF
+
+    history = result.solution.history
+    return Evidence(
+        solver=f"IPOPT (CasADi {CasadiMeta.version()})",
+        objective=history["objective"],
+        primal_infeasibility=history["violation"],
+        dual_infeasibility=history["dual_violation"],
+        barrier=history["barrier"],
+        nodes=result.solution.nlp.mesh.nodes,
+        mesh_error=np.abs(result.mesh_error.lap_time),
+        tolerance=result.options.tolerance,
+        limits=result.limits,
+        cost_of=COST_OF,
+    )

@@ -37,7 +37,9 @@ def why_not(solution: Solution, track: Track, vehicle: AnyVehicle, start: EndSta
     """
     station, what, size = _worst(solution)
     lines = [f"no solution: {solution.status.words} (after {solution.iterations} iterations)."]
-    lines.append(f"Worst at {station:.0f} m{_corner_words(track, station)}: {what} misses by {size:.2g} (scaled).")
+    lines.append(
+        f"Worst at {station:.0f} m{_corner_words(track, station)}: {what} misses by {size:.2g} (scaled)."
+    )
     near = limits_near(solution, station)
     if near:
         lines.append("Limits reached around there: " + ", ".join(limit.name for limit in near) + ".")
@@ -55,7 +57,7 @@ def why_not(solution: Solution, track: Track, vehicle: AnyVehicle, start: EndSta
 def _worst(solution: Solution) -> tuple[float, str, float]:
     nlp = solution.nlp
     model, layout = nlp.problem.model, nlp.layout
-    rows = np.asarray(nlp.rows(solution.x, solution.p)).ravel()
+    rows = nlp.evaluator.rows(solution.x, solution.p)
     missed = np.nan_to_num(np.maximum(rows - nlp.row_upper, nlp.row_lower - rows), nan=np.inf)
     place = int(np.argmax(missed))
     for index, names in (

@@ -43,7 +43,9 @@ def follow(solution: Solution, step: float) -> Mesh:
     return graded_mesh(
         problem.start,
         problem.end,
-        lambda at: np.clip(scale / np.maximum(np.interp(at, grid, density), 1e-9), SMALLEST * step, LONGEST * step),
+        lambda at: np.clip(
+            scale / np.maximum(np.interp(at, grid, density), 1e-9), SMALLEST * step, LONGEST * step
+        ),
         problem.breaks,
         smallest=0.8,
     )

@@ -30,7 +30,9 @@ SPACING = 2.0
 """Distance between the rows of a guess [m]."""
 
 
-def first_guess(track: Track, vehicle: AnyVehicle, start: EndState, end: EndState, share: float = SPEED_SHARE) -> Guess:
+def first_guess(
+    track: Track, vehicle: AnyVehicle, start: EndState, end: EndState, share: float = SPEED_SHARE
+) -> Guess:
     """The guess for a lap of ``track``, or for a run over an open road between two end states."""
     s = np.linspace(0.0, track.length, max(int(track.length / SPACING), 8) + 1)
     full = quick_speed_profile(track, vehicle, s, start_speed=start.speed, end_speed=end.speed)
@@ -52,7 +54,15 @@ def first_guess(track: Track, vehicle: AnyVehicle, start: EndState, end: EndStat
     return _full_car(vehicle, s, offset, speed, road.curvature, accel_long, accel_lat)
 
 
-def _full_car(vehicle: Vehicle, s: Array, offset: Array, speed: Array, curvature: Array, accel_long: Array, accel_lat: Array) -> Guess:
+def _full_car(
+    vehicle: Vehicle,
+    s: Array,
+    offset: Array,
+    speed: Array,
+    curvature: Array,
+    accel_long: Array,
+    accel_lat: Array,
+) -> Guess:
     chassis = vehicle.chassis
     yaw_rate = speed * curvature
     angle_front = _slip_angle(vehicle.tyres.front, accel_lat)
@@ -61,7 +71,17 @@ def _full_car(vehicle: Vehicle, s: Array, offset: Array, speed: Array, curvature
     delta = angle_front + np.arctan2(side + yaw_rate * chassis.cg_to_front, speed)
     heading = -np.arctan2(side, speed)
     states = np.vstack(
-        [offset, heading, speed, side, yaw_rate, delta, _pedal(vehicle, speed, accel_long), accel_long, accel_lat]
+        [
+            offset,
+            heading,
+            speed,
+            side,
+            yaw_rate,
+            delta,
+            _pedal(vehicle, speed, accel_long),
+            accel_long,
+            accel_lat,
+        ]
     )
     return Guess(s, states, np.zeros((2, len(s))), np.zeros((4, len(s))))
 

@@ -59,7 +59,7 @@ class _Book:
         self.names = list(model.parameters)
         self.values = solution.p[: len(self.names)]
         self.gradient = parameter_gradient(solution).sum(axis=1)
-        rows = np.asarray(self.nlp.rows(solution.x, solution.p)).ravel()
+        rows = self.nlp.evaluator.rows(solution.x, solution.p)
         self.slack = {
             limit.name: -rows[self.nlp.layout.limits[:, :, i]] for i, limit in enumerate(model.limits)
         }
@@ -112,9 +112,19 @@ def _drive_force(book: _Book) -> list[str]:
 def _circle_limits(book: _Book) -> list[LimitUse]:
     uses = [book.use("grip (1 % more)", book.slack["grip"] < GRIP_SLACK, book.gain(["grip"], 0.01))]
     if "acceleration" in book.slack:
-        uses.append(book.use("acceleration (1 % more)", book.slack["acceleration"] < ROW_SLACK, book.gain(["accel_limit"], 0.01)))
+        uses.append(
+            book.use(
+                "acceleration (1 % more)",
+                book.slack["acceleration"] < ROW_SLACK,
+                book.gain(["accel_limit"], 0.01),
+            )
+        )
     if "engine power" in book.slack:
-        uses.append(book.use("engine power (1 % more)", book.slack["engine power"] < ROW_SLACK, book.gain(["power"], 0.01)))
+        uses.append(
+            book.use(
+                "engine power (1 % more)", book.slack["engine power"] < ROW_SLACK, book.gain(["power"], 0.01)
+            )
+        )
     return uses
 
 
@@ -137,12 +147,19 @@ def limits_near(solution: Solution, station: float, reach: float = 40.0) -> list
     nlp = solution.nlp
     model, layout = nlp.problem.model, nlp.layout
     near = np.abs(nlp.stations - station) < reach
-    rows = np.asarray(nlp.rows(solution.x, solution.p)).ravel()
-    found = [limit for i, limit in enumerate(model.limits) if np.any(rows[layout.limits[:, :, i]][near] > -GRIP_SLACK)]
+    rows = nlp.evaluator.rows(solution.x, solution.p)
+    found = [
+        limit
+        for i, limit in enumerate(model.limits)
+        if np.any(rows[layout.limits[:, :, i]][near] > -GRIP_SLACK)
+    ]
     for variables, index in ((model.states, layout.states), (model.controls, layout.controls)):
         for i, variable in enumerate(variables):
             value, place = solution.x[index[:, :, i]], index[:, :, i]
-            for bound, name in ((nlp.lower[place], variable.lower_name), (nlp.upper[place], variable.upper_name)):
+            for bound, name in (
+                (nlp.lower[place], variable.lower_name),
+                (nlp.upper[place], variable.upper_name),
+            ):
                 if name and np.any(np.abs(value - bound)[near] < 1e-2):
                     found.append(Limit(name))
     for corridor in nlp.problem.corridors:

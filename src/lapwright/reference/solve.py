@@ -187,7 +187,9 @@ def with_margin(vehicle: AnyVehicle, grip_margin: float | None) -> AnyVehicle:
     if grip_margin is None:
         return vehicle
     if not 0.0 <= grip_margin <= 0.5:
-        raise InputError(f"grip margin is {grip_margin:g}: a share from 0 to 0.5 is allowed (0.03 leaves three percent unused)")
+        raise InputError(
+            f"grip margin is {grip_margin:g}: a share from 0 to 0.5 is allowed (0.03 leaves three percent unused)"
+        )
     if isinstance(vehicle, FrictionCircle):
         return replace(vehicle, grip=vehicle.grip * (1.0 - grip_margin))
     return replace(vehicle, driver=replace(vehicle.driver, grip_margin=grip_margin))
@@ -197,7 +199,13 @@ class _Work:
     """The stages of one reference lap."""
 
     def __init__(
-        self, track: Track, vehicle: AnyVehicle, start: EndState, end: EndState, options: LapOptions, progress: StageCallback | None
+        self,
+        track: Track,
+        vehicle: AnyVehicle,
+        start: EndState,
+        end: EndState,
+        options: LapOptions,
+        progress: StageCallback | None,
     ) -> None:
         self.track, self.vehicle, self.start, self.end = track, vehicle, start, end
         self.options, self.progress = options, progress
@@ -226,7 +234,9 @@ class _Work:
         raise NoSolutionError(self._too_coarse(solution, error))
 
     def _transcribe(self, mesh: Mesh) -> Nlp:
-        nlp = transcribe(self.problem, mesh, self.options.degree, self.first.functions if self.first else None)
+        nlp = transcribe(
+            self.problem, mesh, self.options.degree, self.first.functions if self.first else None
+        )
         self.first = self.first or nlp
         return nlp
 
@@ -236,7 +246,14 @@ class _Work:
             nlp, start, barrier_target=barrier, max_iterations=self.options.max_iterations, progress=report
         )
         self.stages.append(
-            Stage(name, nlp.mesh.intervals, solution.status.name, solution.iterations, solution.seconds, solution.time())
+            Stage(
+                name,
+                nlp.mesh.intervals,
+                solution.status.name,
+                solution.iterations,
+                solution.seconds,
+                solution.time(),
+            )
         )
         return solution
 
@@ -269,7 +286,9 @@ class _Work:
         began = time.perf_counter()
         error = mesh_error(solution.nlp, solution.x, solution.row_multipliers, solution.p)
         last = self.stages[-1]
-        self.stages[-1] = replace(last, mesh_error=error.total, seconds=last.seconds + time.perf_counter() - began)
+        self.stages[-1] = replace(
+            last, mesh_error=error.total, seconds=last.seconds + time.perf_counter() - began
+        )
         return error
 
     def _too_coarse(self, solution: Solution, error: MeshError) -> str:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from typing import Any
 
 import casadi as ca
 import numpy as np
 
+from lapwright.solver.bridge import Bridge
 from lapwright.solver.solution import Array, Progress, ProgressCallback, Solution, Start
 from lapwright.solver.status import ipopt_status
 from lapwright.transcription.nlp import Nlp
@@ -71,16 +73,18 @@ def solve_ipopt(
         }
         options.pop("least_square_init_duals")
     watcher = _Watcher(nlp, progress)
+    bridge = Bridge(nlp)
     solver = ca.nlpsol(
         "lap",
         "ipopt",
-        _declaration(nlp),
+        bridge.declaration(),
         {
-            "grad_f": nlp.gradient,
-            "jac_g": nlp.jacobian,
-            "hess_lag": nlp.hessian,
+            "grad_f": bridge.gradient,
+            "jac_g": bridge.jacobian,
+            "hess_lag": bridge.hessian,
             "calc_lam_p": False,
             "calc_multipliers": False,
+            "no_nlp_grad": True,
             "print_time": False,
             "error_on_fail": False,
             "show_eval_warnings": False,
@@ -92,7 +96,7 @@ def solve_ipopt(
     arguments = {
         "x0": start.x, "p": values, "lbx": nlp.lower, "ubx": nlp.upper, "lbg": nlp.row_lower, "ubg": nlp.row_upper,
     }  # fmt: skip
-    if start.row_multipliers is not None:
+    if start.row_multipliers is not None and start.bound_multipliers is not None:
         arguments |= {"lam_g0": start.row_multipliers, "lam_x0": start.bound_multipliers}
     began = time.perf_counter()
     result = solver(**arguments)
@@ -114,11 +118,6 @@ def solve_ipopt(
     )
 
 
-def _declaration(nlp: Nlp) -> dict[str, Any]:
-    x, p = ca.MX.sym("x", nlp.layout.size), ca.MX.sym("p", len(nlp.parameters))
-    return {"x": x, "p": p, "f": nlp.objective(x, p), "g": nlp.rows(x, p)}
-
-
 def _vector(matrix: ca.DM) -> Array:
     return np.asarray(matrix, dtype=float).ravel()
 
@@ -134,7 +133,11 @@ class _Watcher(ca.Callback):  # type: ignore[misc]
 
     def __init__(self, nlp: Nlp, progress: ProgressCallback | None) -> None:
         ca.Callback.__init__(self)
-        self.size, self.row_count, self.parameter_count = nlp.layout.size, nlp.layout.rows, len(nlp.parameters)
+        self.size, self.row_count, self.parameter_count = (
+            nlp.layout.size,
+            nlp.layout.rows,
+            len(nlp.parameters),
+        )
         self.row_lower, self.row_upper = nlp.row_lower, nlp.row_upper
         self.progress, self.interrupted, self.iteration = progress, False, 0
         self.construct("watcher", {})
@@ -153,19 +156,26 @@ class _Watcher(ca.Callback):  # type: ignore[misc]
 
     def get_sparsity_in(self, i: int) -> ca.Sparsity:
         name = ca.nlpsol_out(i)
-        sizes = {"f": 1, "x": self.size, "lam_x": self.size, "g": self.row_count, "lam_g": self.row_count, "lam_p": self.parameter_count}
+        sizes = {
+            "f": 1,
+            "x": self.size,
+            "lam_x": self.size,
+            "g": self.row_count,
+            "lam_g": self.row_count,
+            "lam_p": self.parameter_count,
+        }
         return ca.Sparsity.dense(sizes[name], 1)
 
-    def eval(self, arg: list[Any]) -> list[int]:
+    def eval(self, arg: Sequence[Any]) -> list[int]:
         try:
             if self.progress is not None:
                 rows = np.asarray(arg[2]).ravel()
-                violation = float(np.max(np.maximum(rows - self.row_upper, self.row_lower - rows), initial=0.0))
+                violation = float(
+                    np.max(np.maximum(rows - self.row_upper, self.row_lower - rows), initial=0.0)
+                )
                 self.progress(Progress(self.iteration, float(arg[1]), violation))
             self.iteration += 1
         except KeyboardInterrupt:
             self.interrupted = True
             return [1]
         return [0]
-
-

@@ -7,11 +7,12 @@ split along the road.
 
 from __future__ import annotations
 
-import casadi as ca
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.compiled.tape import PointProgram
 from lapwright.solver.solution import Solution
+from lapwright.transcription.evaluate import SHARED_PARAMETERS
 
 Array = NDArray[np.float64]
 
@@ -20,7 +21,7 @@ def parameter_gradient(solution: Solution) -> Array:
     """(np, N) derivative of the optimal cost by each parameter of the model [s per unit], split by interval."""
     nlp, p = solution.nlp, solution.p
     model, layout = nlp.problem.model, nlp.layout
-    intervals, degree, size = layout.points.shape
+    intervals, degree, _ = layout.points.shape
     count = intervals * degree
     steps = np.repeat(nlp.mesh.steps, degree)
     weights = np.concatenate(
@@ -31,10 +32,8 @@ def parameter_gradient(solution: Solution) -> Array:
             solution.row_multipliers[layout.limits].reshape(count, -1).T,
         ]
     )
-    y = solution.x[layout.points.reshape(count, size)].T
-    road = p[len(model.parameters) :].reshape(model.road_size, count, order="F")
-    car = ca.repmat(ca.DM(p[: len(model.parameters)]), 1, count)
-    slopes = np.asarray(nlp.functions.by_parameter.map(count)(y, road, car, weights))
+    program = PointProgram(nlp.functions.by_parameter, count, SHARED_PARAMETERS)
+    slopes = program(*nlp.evaluator.split(solution.x, p), weights)[0]
     return np.asarray(slopes.reshape(len(model.parameters), intervals, degree).sum(axis=2))
 
 

@@ -20,27 +20,47 @@ SOLVED = Status("solved", "the fastest lap was found to the asked tolerance", Tr
 IPOPT_STATUS = {
     "Solve_Succeeded": SOLVED,
     "Solved_To_Acceptable_Level": Status(
-        "not converged", "the solver stopped close to an answer but short of the asked tolerance", False, "try a finer mesh (--mesh-m)"
+        "not converged",
+        "the solver stopped close to an answer but short of the asked tolerance",
+        False,
+        "try a finer mesh (--mesh-m)",
     ),
     "Infeasible_Problem_Detected": Status(
-        "infeasible", "no way was found to keep within every limit", False, "see the places below; loosen what is said there"
+        "infeasible",
+        "no way was found to keep within every limit",
+        False,
+        "see the places below; loosen what is said there",
     ),
     "Restoration_Failed": Status(
-        "infeasible", "the search could not get back inside the limits", False, "see the places below; loosen what is said there"
+        "infeasible",
+        "the search could not get back inside the limits",
+        False,
+        "see the places below; loosen what is said there",
     ),
     "Maximum_Iterations_Exceeded": Status(
-        "not converged", "the iterations ran out", False, "allow more (--max-iterations), or try another mesh (--mesh-m)"
+        "not converged",
+        "the iterations ran out",
+        False,
+        "allow more (--max-iterations), or try another mesh (--mesh-m)",
     ),
     "Maximum_CpuTime_Exceeded": Status("not converged", "the time allowed ran out", False, "allow more time"),
-    "Maximum_WallTime_Exceeded": Status("not converged", "the time allowed ran out", False, "allow more time"),
+    "Maximum_WallTime_Exceeded": Status(
+        "not converged", "the time allowed ran out", False, "allow more time"
+    ),
     "Search_Direction_Becomes_Too_Small": Status(
-        "not converged", "the search stalled", False, "try another mesh (--mesh-m) or a small grip margin (--grip-margin 0.01)"
+        "not converged",
+        "the search stalled",
+        False,
+        "try another mesh (--mesh-m) or a small grip margin (--grip-margin 0.01)",
     ),
     "Diverging_Iterates": Status(
         "diverged", "the search ran away", False, "look for an extreme number in the vehicle file"
     ),
     "Invalid_Number_Detected": Status(
-        "invalid number", "a formula gave no number", False, "look for an extreme number in the vehicle or track file"
+        "invalid number",
+        "a formula gave no number",
+        False,
+        "look for an extreme number in the vehicle or track file",
     ),
     "User_Requested_Stop": Status("interrupted", "the solve was interrupted", False),
 }
@@ -48,4 +68,6 @@ IPOPT_STATUS = {
 
 def ipopt_status(name: str) -> Status:
     """Our status for IPOPT's return code."""
-    return IPOPT_STATUS.get(name, Status("failed", f"the solver ended with {name}", False, "try another mesh (--mesh-m)"))
+    return IPOPT_STATUS.get(
+        name, Status("failed", f"the solver ended with {name}", False, "try another mesh (--mesh-m)")
+    )

@@ -50,7 +50,13 @@ class Layout:
 
 
 def make_layout(
-    intervals: int, degree: int, sizes: tuple[int, int, int], na: int, nr: int, closed: bool, controls_per_point: bool
+    intervals: int,
+    degree: int,
+    sizes: tuple[int, int, int],
+    na: int,
+    nr: int,
+    closed: bool,
+    controls_per_point: bool,
 ) -> Layout:
     """The layout for N intervals of ``degree`` points and sizes (nx, nu, nz)."""
     nx, nu, nz = sizes

@@ -41,7 +41,9 @@ def uniform_mesh(start: float, end: float, step: float, breaks: Array | None = N
     return graded_mesh(start, end, lambda s: np.full(np.shape(s), step), breaks, smallest=0.3 * step)
 
 
-def graded_mesh(start: float, end: float, step: object, breaks: Array | None = None, smallest: float = 0.0) -> Mesh:
+def graded_mesh(
+    start: float, end: float, step: object, breaks: Array | None = None, smallest: float = 0.0
+) -> Mesh:
     """Intervals whose length follows ``step(s)`` [m], with a node at every break.
 
     Breaks closer together than ``smallest`` share a node: a sliver of an interval costs more than the kink it catches.

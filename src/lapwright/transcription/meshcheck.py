@@ -7,13 +7,16 @@ arrives differs from the collocated state by a defect; the multipliers say what 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import casadi as ca
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.compiled.tape import PointProgram
 from lapwright.problem.model import PointModel
+from lapwright.transcription.evaluate import SHARED_PARAMETERS
 from lapwright.transcription.nlp import Nlp, interval_times
 from lapwright.transcription.radau import interpolation
 
@@ -70,24 +73,23 @@ class _Stepper:
         model = nlp.problem.model
         count = nlp.mesh.intervals
         rates, balances = _stage_functions(model, nlp.functions.scale)
-        self.rates, self.balances = rates.map(count), balances.map(count)
-        self.model, self.nlp, self.count = model, nlp, count
-        self.car = ca.repmat(ca.DM(p[: len(model.parameters)]), 1, count)
+        self.rates = PointProgram(rates, count, SHARED_PARAMETERS)
+        self.balances = PointProgram(balances, count, SHARED_PARAMETERS)
+        self.nlp, self.count, self.car = nlp, count, p[: len(model.parameters)]
 
     def __call__(self, s: Array, x: Array, u: Array, z: Array) -> tuple[Array, Array, Array]:
         """Scaled state rates (nx, N), time rates (N,) and solved algebraic unknowns (nz, N)."""
-        road = ca.DM(self.nlp.problem.road(s))
+        road = self.nlp.problem.road(s)
         if len(z):
             z = self._solve(x, u, z, road)
-        rates, pace = self.rates(ca.DM(np.vstack([x, u, z])), road, self.car)
-        return np.asarray(rates), np.asarray(pace).ravel(), z
+        rates, pace = self.rates(np.vstack([x, u, z]), road, self.car)
+        return rates.copy(), pace[0].copy(), z
 
-    def _solve(self, x: Array, u: Array, z: Array, road: ca.DM) -> Array:
+    def _solve(self, x: Array, u: Array, z: Array, road: Array) -> Array:
         nz = len(z)
         for _ in range(NEWTON_STEPS):
-            rows, slopes = self.balances(ca.DM(np.vstack([x, u, z])), road, self.car)
-            rows = np.asarray(rows)
-            matrices = np.asarray(slopes).reshape(nz, nz, self.count, order="F").transpose(2, 0, 1)
+            rows, slopes = self.balances(np.vstack([x, u, z]), road, self.car)
+            matrices = slopes.reshape(nz, nz, self.count).transpose(2, 1, 0)
             step = np.linalg.solve(matrices, rows.T[:, :, None])[:, :, 0].T
             z = z - np.clip(step, -0.5, 0.5)
             if np.max(np.abs(step)) < 1e-9:
@@ -118,7 +120,9 @@ def mesh_error(nlp: Nlp, x: Array, row_multipliers: Array, p: Array) -> MeshErro
         paces: list[Array] = []
         for i, node in enumerate(NODES):
             position = (k + node) / SUBSTEPS
-            here = states + step * sum((a * f for a, f in zip(STAGES[i], slopes, strict=True)), np.zeros_like(states))
+            here = states + step * sum(
+                (a * f for a, f in zip(STAGES[i], slopes, strict=True)), np.zeros_like(states)
+            )
             slope, pace, z = stepper(mesh.nodes[:-1] + position * mesh.steps, here, steer(position), z)
             slopes.append(slope)
             paces.append(pace)
@@ -130,7 +134,7 @@ def mesh_error(nlp: Nlp, x: Array, row_multipliers: Array, p: Array) -> MeshErro
     return MeshError(wrong_time, wrong_states, wrong_time + np.sum(worth * wrong_states, axis=1))
 
 
-def _along(values: Array, at: Array):  # type: ignore[no-untyped-def]
+def _along(values: Array, at: Array) -> Callable[[float], Array]:
     """Values (N, d, m) at the points as a function of the position in the interval, (m, N)."""
     return lambda position: np.einsum("kjm,j->mk", values, interpolation(at, np.array([position]))[:, 0])
 
@@ -143,8 +147,8 @@ def _stage_functions(model: PointModel, scale: Array) -> tuple[ca.Function, ca.F
     found = model.equations(
         physical[:nx], physical[nx : nx + nu], physical[nx + nu :], ca.vertsplit(road), ca.vertsplit(p)
     )
-    rates = ca.vertcat(*[rate / scale[i] for i, rate in enumerate(found.rates)])
-    balances = ca.vertcat(*found.balances)
+    rates = ca.densify(ca.vertcat(*[rate / scale[i] for i, rate in enumerate(found.rates)]))
+    balances = ca.densify(ca.vertcat(*found.balances))
     slopes = ca.densify(ca.jacobian(balances, y)[:, nx + nu :]) if nz else ca.SX(0, 0)
     return (
         ca.Function("stage_rates", [y, road, p], [rates, found.time_rate], {"cse": True}),

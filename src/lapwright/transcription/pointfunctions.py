@@ -29,12 +29,15 @@ class PointFunctions:
     Attributes
     ----------
     value : (y, road, p) -> (rows, time rate)
-    jacobian : (y, road, p) -> d rows / d y, sparse
+    cost_gradient : (y, road, p) -> d cost rate / d y, sparse
+    jacobian : (y, road, p) -> d rows / d y without that of the cost rate, sparse
     hessian : (y, road, p, weights) -> upper triangle of the Hessian of weights . rows
+    by_parameter : (y, road, p, weights) -> d (weights . rows) / d p
     scale : (ny,) physical unit of each scaled unknown
     """
 
     value: ca.Function
+    cost_gradient: ca.Function
     jacobian: ca.Function
     hessian: ca.Function
     by_parameter: ca.Function
@@ -64,8 +67,11 @@ def point_functions(model: PointModel) -> PointFunctions:
     quick = {"cse": True}
     return PointFunctions(
         value=ca.Function("value", [y, road, p], [rows, found.time_rate], quick),
-        jacobian=ca.Function("jacobian", [y, road, p], [ca.jacobian(rows, y)], quick),
+        cost_gradient=ca.Function("cost_gradient", [y, road, p], [ca.jacobian(rows[0], y)], quick),
+        jacobian=ca.Function("jacobian", [y, road, p], [ca.jacobian(rows[1:], y)], quick),
         hessian=ca.Function("hessian", [y, road, p, weights], [ca.triu(hessian)], quick),
-        by_parameter=ca.Function("by_parameter", [y, road, p, weights], [ca.gradient(weighted, p)], quick),
+        by_parameter=ca.Function(
+            "by_parameter", [y, road, p, weights], [ca.densify(ca.gradient(weighted, p))], quick
+        ),
         scale=scale,
     )

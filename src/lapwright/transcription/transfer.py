@@ -67,4 +67,8 @@ def _between(old: Nlp, values: Array, new: Nlp) -> Array:
     flat = values.reshape(-1, m)
     s = old.stations.ravel()
     columns = [np.interp(new.stations.ravel(), s, flat[:, i]) for i in range(m)]
-    return np.stack(columns, axis=-1).reshape(*new.stations.shape, m) if m else np.zeros((*new.stations.shape, 0))
+    return (
+        np.stack(columns, axis=-1).reshape(*new.stations.shape, m)
+        if m
+        else np.zeros((*new.stations.shape, 0))
+    )

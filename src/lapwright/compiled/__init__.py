@@ -1,0 +1,1 @@
+"""Runs a CasADi function over many points at once. Knows nothing of cars."""
