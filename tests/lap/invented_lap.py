@@ -51,12 +51,10 @@ ELEMENTS = (
 )
 
 
-def invented_track(start: float = 240.0, shorten: float = 0.0) -> Track:
+def invented_track(start: float = 240.0, mirror: bool = False) -> Track:
     """A circuit of about 2.4 km.
 
-    ``start`` [m] puts the line so far along the first straight; ``shorten`` [m] begins every corner so much
-    later, or, negative, earlier (with less than the distance from the line to Gate, Gate begins before the
-    line).
+    ``start`` [m] puts the line so far along the first straight; ``mirror`` exchanges left and right.
     """
     elements: list[Straight | Arc] = [Straight(STRAIGHT - start)]
     at, corners, marks = STRAIGHT - start, [], {}
@@ -66,9 +64,9 @@ def invented_track(start: float = 240.0, shorten: float = 0.0) -> Track:
             elements.append(Straight(element[0]))
         else:
             radius, degrees, ramp, name = element
-            elements.append(Arc(radius, np.deg2rad(degrees), ramp, ramp))
+            elements.append(Arc(radius, np.deg2rad(-degrees if mirror else degrees), ramp, ramp))
             marks[name] = at
-            corners.append(CornerSpec(name, (at + shorten) % length, at + _length(element)))
+            corners.append(CornerSpec(name, at, at + _length(element)))
         at += _length(element)
     elements.append(Straight(start))
     landmarks = (

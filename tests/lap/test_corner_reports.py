@@ -7,17 +7,17 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from handmade_lap import bend_road, handmade_lap
-from invented_lap import invented_lap, invented_track
+from invented_lap import invented_lap, invented_track, mirrored
 
 from lapwright.lap.corners import (
     RELEASE_SHARE,
     TURN_IN_SHARE,
     corner_reports,
     corner_sectors,
-    landmark_fixes,
     nearest_landmark,
     sector_times,
 )
+from lapwright.lap.landmarks import landmark_fixes
 from lapwright.lap.phases import BRAKE_ON, FULL_THROTTLE, THROTTLE_ON
 from lapwright.quantities import G
 
@@ -282,6 +282,19 @@ def test_the_start_line_may_be_anywhere(metres):
                 assert (a is None) == (b is None) and (a is None or a.name == b.name)
             else:
                 assert a == b, (report.name, item.name)
+
+
+def test_a_mirrored_lap_reads_the_same_the_other_way_round():
+    swap = {"left": "right", "right": "left"}
+    there = corner_reports(mirrored(LAP), invented_track(mirror=True))
+    for a, b in zip(corner_reports(LAP, CIRCUIT), there, strict=True):
+        assert b.direction == swap[a.direction]
+        for item in fields(a):
+            x, y = getattr(a, item.name), getattr(b, item.name)
+            if isinstance(x, float):
+                assert y == pytest.approx(x, abs=1e-6), (a.name, item.name)
+            elif item.name in ("name", "entry", "turn_in_by", "slowest_gear"):
+                assert x == y
 
 
 def test_a_finer_grid_reads_the_same():

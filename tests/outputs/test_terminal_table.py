@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from lapwright.lap.corners import LandmarkFix
+from lapwright.lap.landmarks import LandmarkFix
 from lapwright.outputs.table import corner_table, lap_text
 from lapwright.outputs.words import ascii_only, brake_on_phrase, landmark_phrase, lap_time
 from lapwright.quantities import CAUTION

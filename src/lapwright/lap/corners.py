@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lapwright.lap.landmarks import LandmarkFix, landmark_fixes
 from lapwright.lap.lap import Array, Lap
 from lapwright.lap.phases import FULL_THROTTLE, THROTTLE_ON, BrakingZone, zones_of
 from lapwright.lap.unrolled import Unrolled, first_rise, last_fall, last_rise, unroll
-from lapwright.track.definition import Landmark
 from lapwright.track.track import Corner, Track
 
 TURN_IN_SHARE = 0.2
@@ -22,14 +22,6 @@ RELEASE_SHARE = 0.9
 CLIP_TOLERANCE = 0.05
 """The clipping point is the middle of the stretch within this distance [m] of the least gap to the inside
 edge."""
-
-
-@dataclass(frozen=True)
-class LandmarkFix:
-    """A station told by a thing the driver can see: ``distance`` [m] past it, negative before it."""
-
-    name: str
-    distance: float
 
 
 @dataclass(frozen=True)
@@ -361,22 +353,6 @@ def _clip(road: Unrolled, track: Track, place: _Place) -> tuple[float, float]:
     while last < s.size - 1 and near[last + 1]:
         last += 1
     return float(0.5 * (s[first] + s[last])), float(gap[best])
-
-
-def landmark_fixes(station: float, track: Track) -> tuple[LandmarkFix | None, LandmarkFix | None]:
-    """The nearest landmark behind ``station`` [m] and the nearest ahead; None where there is none."""
-    marks = track.landmarks
-    around = track.length if track.closed else 0.0
-
-    def past(mark: Landmark) -> float:
-        return (station - mark.at) % around if around else station - mark.at
-
-    behind = [LandmarkFix(mark.name, past(mark)) for mark in marks if past(mark) >= 0]
-    ahead = [LandmarkFix(mark.name, past(mark) - around) for mark in marks if around or past(mark) < 0]
-    return (
-        min(behind, key=lambda fix: fix.distance, default=None),
-        max(ahead, key=lambda fix: fix.distance, default=None),
-    )
 
 
 def nearest_landmark(report: CornerReport) -> LandmarkFix | None:

@@ -137,7 +137,7 @@ def save(figures: Figure | Sequence[Figure], folder: Path, name: str) -> list[Pa
     with mpl.rc_context(SETTINGS):
         for number, figure in enumerate(pages, start=1):
             path = folder / (f"{name}.png" if len(pages) == 1 else f"{name}-{number}.png")
-            figure.savefig(path, dpi=PNG_DPI, metadata={"Software": None})
+            figure.savefig(path, dpi=PNG_DPI, metadata={"Software": None}, pil_kwargs={"compress_level": 3})
             written.append(path)
         path = folder / f"{name}.pdf"
         with PdfPages(path, metadata={"CreationDate": None, "Title": name}) as document:
