@@ -86,17 +86,39 @@ def test_type_is_large(figures, name):
     assert not small
 
 
+def off_the_page(figure):
+    figure.canvas.draw()
+    found = [(axes.get_title(), axes.get_tightbbox(renderer(figure))) for axes in figure.axes]
+    found += [(text.get_text(), text.get_window_extent(renderer(figure))) for text in figure.texts]
+    found += [("legend", legend.get_window_extent(renderer(figure))) for legend in figure.legends]
+    page = figure.bbox
+    return [
+        what
+        for what, box in found
+        if box is not None and not (box.x0 >= 0 and box.y0 >= 0 and box.x1 <= page.x1 and box.y1 <= page.y1)
+    ]
+
+
 @pytest.mark.parametrize("name", FIGURES)
 def test_nothing_runs_off_the_page(figures, name):
-    figure = figures[name]
-    figure.canvas.draw()
-    inside = [(axes.get_title(), axes.get_tightbbox(renderer(figure))) for axes in figure.axes]
-    inside += [(text.get_text(), text.get_window_extent(renderer(figure))) for text in figure.texts]
-    inside += [("legend", legend.get_window_extent(renderer(figure))) for legend in figure.legends]
-    for what, extent in inside:
-        if extent is not None:
-            assert extent.x0 >= 0 and extent.y0 >= 0, what
-            assert extent.x1 <= figure.bbox.x1 and extent.y1 <= figure.bbox.y1, what
+    assert off_the_page(figures[name]) == []
+
+
+@pytest.mark.parametrize("words_in_name", [1, 12, 80])
+def test_long_names_stay_clear_of_the_rest_of_the_heading(lap, circuit, reports, words_in_name):
+    long = replace(lap, track_name="Long " * words_in_name, vehicle_name="Heavy " * words_in_name)
+    for figure in (
+        draw_map(long, circuit, reports),
+        draw_traces(long, circuit, reports)[0],
+        draw_friction(long),
+    ):
+        assert off_the_page(figure) == []
+        assert "56.682 s" in words(figure)
+        title, subtitle = (box(figure, texts(figure, gid)[0]) for gid in ("title", "subtitle"))
+        legends = [legend.get_window_extent(renderer(figure)) for legend in figure.legends]
+        others = legends + [axes.get_tightbbox(renderer(figure)) for axes in figure.axes]
+        for other in others:
+            assert other is None or not (title.overlaps(other) or subtitle.overlaps(other))
 
 
 @pytest.mark.parametrize(
@@ -334,17 +356,20 @@ def test_open_road_without_corners_or_braking():
         each.canvas.draw()
 
 
-def test_a_high_circuit_gets_a_high_page(circuit, lap):
+@pytest.mark.parametrize("high", [False, True])
+def test_the_page_stands_or_lies_as_the_circuit_does(high):
     from lapwright.track.build import build_track
-    from lapwright.track.definition import ElementLine, Station, Straight, TrackDefinition
+    from lapwright.track.definition import Arc, CornerSpec, ElementLine, Station, Straight, TrackDefinition
 
-    road = build_track(
-        TrackDefinition(
-            "East", False, ElementLine((Straight(900.0),)), (Station(0, 5.0),), (Station(0, 5.0),)
-        )
-    )
-    wide = draw_map(handmade_lap(road, np.arange(0.0, 901.0, 10.0)), road, ())
-    assert tuple(wide.get_size_inches()) == A3
+    elements = (Straight(150.0), Arc(30.0, np.pi / 2), Straight(900.0 if high else 40.0))
+    corner = (CornerSpec("Gate", 150.0, 197.0),)
+    edge = (Station(0.0, 5.0),)
+    road = build_track(TrackDefinition("North", False, ElementLine(elements), edge, edge, corners=corner))
+    lap = handmade_lap(road, np.arange(0.0, road.length, 5.0))
+    figure = draw_map(lap, road, corner_reports(lap, road))
+    assert tuple(figure.get_size_inches()) == (A3[::-1] if high else A3)
+    assert "Gate" in words(figure)
+    assert off_the_page(figure) == []
 
 
 NAMES = ["Pay $5 or $6", "Hausstraße", r"back\slash_and^hat", "見晴", "100 % {brace}"]

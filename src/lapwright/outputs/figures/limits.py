@@ -12,7 +12,7 @@ from matplotlib.ticker import MaxNLocator
 
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.lap import Array, Lap
-from lapwright.outputs.figures.style import A3, BAND, INK, REFERENCE, heading, page, renderer, shown, styled
+from lapwright.outputs.figures.style import A3, BAND, INK, REFERENCE, page, renderer, shown, styled
 from lapwright.outputs.words import lap_time
 from lapwright.reference.evidence import Evidence, LimitUse
 
@@ -37,14 +37,13 @@ def draw_limits(lap: Lap, evidence: Evidence, reports: Sequence[CornerReport]) -
         From ``corner_reports``; the corners become light bands.
     """
     error = float(np.sum(np.abs(evidence.mesh_error)))
-    title = heading(lap)
     subtitle = (
         f"Reference {'lap' if lap.closed else 'time'} {lap_time(lap.time)}   "
         f"{evidence.nodes.size - 1} intervals, {evidence.objective.size} iterations   "
         f"mesh error {_milliseconds(error)} over the whole {'lap' if lap.closed else 'section'}, "
         f"asked {_milliseconds(evidence.tolerance)}   {evidence.solver}"
     )
-    figure = page(A3, title, subtitle)
+    figure = page(A3, lap, subtitle)
     _objective(figure.add_axes((0.07, 0.67, 0.25, 0.2)), evidence)
     _residuals(figure.add_axes((0.40, 0.67, 0.25, 0.2)), evidence)
     left = _room_for_names(figure, evidence)

@@ -24,7 +24,6 @@ from lapwright.outputs.figures.style import (
     INK,
     REFERENCE,
     ROAD,
-    heading,
     page,
     renderer,
     shown,
@@ -62,7 +61,7 @@ def draw_map(lap: Lap, track: Track, reports: Sequence[CornerReport]) -> Figure:
     wide = bool(np.ptp(edges[:, :, 0]) >= 0.9 * np.ptp(edges[:, :, 1]))
     size = A3 if wide else (A3[1], A3[0])
     word = "lap" if lap.closed else "time"
-    figure = page(size, heading(lap), f"Reference {word} {lap_time(lap.time)}")
+    figure = page(size, lap, f"Reference {word} {lap_time(lap.time)}", taken=5.3)
     axes = figure.add_axes((0.02, 0.09, 0.96, 0.82))
     axes.set_axis_off()
     _frame(axes, edges, size)

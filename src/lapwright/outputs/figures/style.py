@@ -35,6 +35,12 @@ BASELINE_LINE: dict[str, Any] = {"color": BASELINE, "linestyle": ":", "linewidth
 A3 = (16.54, 11.69)
 """Width and height of an A3 page on its side [inch] (ISO 216)."""
 
+MARGIN = 0.45
+"""Free edge at the left and right of a page [inch]."""
+
+SMALLEST = 11
+"""Smallest type on a page [pt]: a page on a pit wall is read from a step away (common practice)."""
+
 PNG_DPI = 150
 
 SETTINGS: Any = {
@@ -79,25 +85,49 @@ def styled(draw: Callable[P, R]) -> Callable[P, R]:
     return run
 
 
-def page(size: tuple[float, float], title: str, subtitle: str = "") -> Figure:
-    """A blank page [inch] with its title at the top and the caution at the bottom."""
+def page(size: tuple[float, float], lap: Lap, subtitle: str, taken: float = 0.0) -> Figure:
+    """A blank page with the track, the car and a subtitle at the top and the caution at the bottom.
+
+    Parameters
+    ----------
+    size
+        Width and height [inch].
+    lap
+        Names the track and the car.
+    subtitle
+        What the page shows, in a few words.
+    taken
+        Width at the right of the heading that something else needs [inch].
+    """
     figure = Figure(figsize=size)
     FigureCanvasAgg(figure)
     width, height = size
-    figure.text(0.45 / width, 1 - 0.28 / height, title, fontsize=20, fontweight="bold", va="top", gid="title")
-    if subtitle:
-        figure.text(0.45 / width, 1 - 0.68 / height, subtitle, fontsize=14, va="top", gid="subtitle")
-    lines = textwrap.wrap(CAUTION, int((width - 0.9) * 12.6))
-    figure.text(
-        0.45 / width,
-        0.15 / height,
-        "\n".join(lines),
-        fontsize=11,
-        va="bottom",
-        color="#444444",
-        gid="caution",
-    )
+    room = width - 2 * MARGIN - taken
+    title = f"{shown(lap.track_name)}   {shown(lap.vehicle_name)}"
+    _fitted(figure, title, 1 - 0.28 / height, room, fontsize=20, fontweight="bold", gid="title")
+    _fitted(figure, subtitle, 1 - 0.68 / height, room, fontsize=14, gid="subtitle")
+    caution = "\n".join(textwrap.wrap(CAUTION, int((width - 2 * MARGIN) * 12.6)))
+    style: dict[str, Any] = {"fontsize": SMALLEST, "color": "#444444", "gid": "caution"}
+    figure.text(MARGIN / width, 0.15 / height, caution, va="bottom", **style)
     return figure
+
+
+def _fitted(figure: Figure, text: str, y: float, room: float, **style: Any) -> None:
+    """A line of the heading, in smaller type when it is long, cut short when even that does not fit ``room``
+    [inch].
+    """
+    made = figure.text(MARGIN / figure.get_figwidth(), y, text, va="top", **style)
+    size = float(style["fontsize"])
+
+    def too_wide() -> bool:
+        return bool(made.get_window_extent(renderer(figure)).width > room * figure.dpi)
+
+    while too_wide() and size > SMALLEST:
+        size -= 1.0
+        made.set_fontsize(size)
+    while too_wide() and len(text) > 4:
+        text = text[:-1]
+        made.set_text(text.rstrip("\\ ") + "...")
 
 
 def shown(name: str) -> str:
@@ -113,11 +143,6 @@ def _characters() -> frozenset[int]:
     from matplotlib.font_manager import findfont, get_font
 
     return frozenset(get_font(findfont(SETTINGS["font.family"])).get_charmap())
-
-
-def heading(lap: Lap) -> str:
-    """Track and car, as the title of a page."""
-    return f"{shown(lap.track_name)}   {shown(lap.vehicle_name)}"
 
 
 def renderer(figure: Figure) -> Any:

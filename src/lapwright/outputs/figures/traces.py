@@ -21,7 +21,6 @@ from lapwright.outputs.figures.style import (
     BASELINE_LINE,
     INK,
     REFERENCE_LINE,
-    heading,
     page,
     shown,
     styled,
@@ -164,10 +163,9 @@ def _page(
     number: tuple[int, int],
 ) -> Figure:
     of = f"   page {number[0]} of {number[1]}" if number[1] > 1 else ""
-    against = f"   baseline (quasi-steady) {lap_time(baseline.time)}" if baseline is not None else ""
+    against = f"   baseline {lap_time(baseline.time)}" if baseline is not None else ""
     word = "lap" if lap.closed else "time"
-    title = heading(lap)
-    figure = page(A3, title, f"Reference {word} {lap_time(lap.time)}{against}{of}")
+    figure = page(A3, lap, f"Reference {word} {lap_time(lap.time)}{against}{of}", taken=9.0)
     panels = _axes(figure, limits, road)
     for panel, axes in zip(PANELS, panels, strict=True):
         _draw_panel(axes, panel, lap, baseline)
@@ -181,7 +179,7 @@ def _page(
 
 
 def _axes(figure: Figure, limits: list[tuple[float, float]], road: tuple[float, float, float]) -> list[Axes]:
-    left, right, top, bottom = 0.106, 0.985, 0.86, 0.158
+    left, right, top, bottom = 0.106, 0.985, 0.852, 0.158
     gaps = np.array([0.026 if panel is PANELS[BRAKE - 1] else 0.011 for panel in PANELS[:-1]] + [0.0])
     heights = np.array([panel.height for panel in PANELS])
     heights = heights / heights.sum() * (top - bottom - gaps.sum())
