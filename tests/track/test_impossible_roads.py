@@ -198,3 +198,14 @@ def test_every_fault_comes_at_once():
     )
     roots = {fault.key[0] for fault in faults_of(definition)}
     assert roots == {"width_m", "elevation_m", "bank_deg", "grip", "corners", "landmarks"}
+
+
+def test_a_wall_is_no_hill():
+    faults = faults_of(road([Straight(200)], elevation=stations((0, 0), (90, 0), (110, 30), (200, 30))))
+    assert {fault.key for fault in faults} == {("elevation_m",)}
+    assert any("at 100.0 m" in fault.message and "more than 60 %" in fault.message for fault in faults)
+
+
+@pytest.mark.parametrize("length", [5.0, 250_000.0])
+def test_lengths_that_no_road_has(length):
+    assert "is the unit right" in the_fault(road([Straight(length)])).message

@@ -238,6 +238,56 @@ def test_useless_points():
     assert faults_of(surveyed(circle(50), tolerance=0.0))[0].key == ("centreline", "tolerance_m")
 
 
+@pytest.mark.parametrize("closed", [True, False])
+def test_points_that_turn_back(closed):
+    points = circle(200)
+    spike = np.vstack([points[:50], [[500.0, 500.0]], points[50:]])
+    back = np.vstack([points[:80], points[70:]])
+    for survey, near in ((spike, 51), (back, 80)):
+        (fault,) = faults_of(surveyed(survey, closed=closed))
+        assert "turn back on themselves" in fault.message
+        assert abs(fault.key[2] + 1 - near) <= 6
+
+
+def test_four_points_are_a_round_track():
+    track = build_track(surveyed([(0, 0), (50, 0), (50, 50), (0, 50)]))
+    # Between the circle through the corners (222.1 m, radius 35.36 m) and the square.
+    assert 215.0 < track.length < 223.0
+    assert track.report.radius_min > 30.0
+
+
+def test_map_coordinates_lose_nothing():
+    # Eastings and northings of a map grid are hundreds of kilometres to thousands of kilometres.
+    points = circle(300, noise=0.02)
+    grid = np.array([512_345.0, 5_678_901.0])
+    here, there = build_track(surveyed(points)), build_track(surveyed(points + grid))
+    s = np.linspace(0, here.length, 100)
+    np.testing.assert_allclose(there.road(s).curvature, here.road(s).curvature, atol=1e-6)
+    np.testing.assert_allclose(there.road(s).y - 5_678_901.0, here.road(s).y, atol=1e-4)
+
+
+@pytest.mark.parametrize("scale", [1e-3, 1e5])
+def test_wrong_units_of_length(scale):
+    assert "is the unit right" in faults_of(surveyed(circle(100) * scale))[0].message
+
+
+def test_many_readings_at_each_stop():
+    # A receiver that stands still piles up readings: 50 at each of 200 places, in any order.
+    points = np.repeat(circle(200, radius=60.0), 50, axis=0)
+    points += 0.08 * np.random.default_rng(4).normal(size=points.shape)
+    track = build_track(surveyed(points, tolerance=0.5))
+    assert track.length == pytest.approx(2 * math.pi * 60.0, abs=0.5)
+    assert track.report.radius_min == pytest.approx(60.0, rel=0.02)
+    assert track.report.notices == ()
+
+
+def test_heights_that_jump():
+    points = circle(200)
+    heights = np.where(np.arange(200) > 120, 40.0, 0.0)
+    fault = faults_of(surveyed(np.column_stack([points, heights])))[0]
+    assert "gradient" in fault.message and fault.key[:2] == ("centreline", "points_m")
+
+
 def test_wide_spaces_get_a_notice():
     points = np.delete(circle(400, radius=200.0), slice(100, 125), axis=0)
     track = build_track(surveyed(points))

@@ -13,6 +13,8 @@ from lapwright.track.track import Track
 
 STEP = 1.0
 """Spacing [m] at which the edges are looked at."""
+STEEPEST = 0.6
+"""No road climbs or falls more than this per plan metre; the steepest streets reach about 0.35."""
 BRIDGE = 4.0
 """Height [m] between two roads from which one counts as a bridge over the other."""
 LEAST_OVERLAP = 0.05
@@ -22,8 +24,8 @@ _QUADS = 6
 
 
 def road_faults(track: Track, line: Line) -> list[Fault]:
-    """Places where the road cannot be: folded edges or, when there is none, crossings on the level."""
-    return fold_faults(track, line) or crossing_faults(track, line)
+    """Places where the road cannot be: too steep, edges folded, or (when none is) crossings on the level."""
+    return steep_faults(track, line) + (fold_faults(track, line) or crossing_faults(track, line))
 
 
 def stations(track: Track) -> Array:
@@ -31,6 +33,24 @@ def stations(track: Track) -> Array:
     count = max(32, int(np.ceil(track.length / STEP)))
     even = np.linspace(0.0, track.length, count + 1)
     return np.unique(np.concatenate([even, track.breaks]))
+
+
+def steep_faults(track: Track, line: Line) -> list[Fault]:
+    """Stretches that no car climbs: usually a wrong height or a wrong unit."""
+    s = stations(track)
+    gradient = track.height.slope(s)
+    faults = []
+    for first, last in _runs(np.abs(gradient) > STEEPEST):
+        worst = first + int(np.argmax(np.abs(gradient[first : last + 1])))
+        text = (
+            f"the road has a gradient of {100.0 * gradient[worst]:.0f} % {line.where(s[worst])}, more than "
+            f"{100.0 * STEEPEST:g} %: the heights about there cannot be right"
+        )
+        if line.height is track.height:
+            faults.append(line.fault(float(s[worst]), text))
+        else:
+            faults.append(Fault(text, ("elevation_m",)))
+    return faults
 
 
 def fold_faults(track: Track, line: Line) -> list[Fault]:

@@ -10,7 +10,7 @@ import numpy as np
 from lapwright.errors import Fault, InputError
 from lapwright.quantities import DEG
 from lapwright.track.definition import Arc, ElementLine, Straight
-from lapwright.track.line import Line
+from lapwright.track.line import Line, length_fault
 from lapwright.track.plan import PlanCurve, plan_curve
 from lapwright.track.road import Array
 
@@ -39,6 +39,8 @@ def build_elements(line: ElementLine, closed: bool) -> Line:
     if faults:
         raise InputError(faults)
     given = _ends(line.elements)
+    if fault := length_fault(float(given[-1]), ("centreline", "elements")):
+        raise InputError(fault)
     if not closed:
         return _line(line, line.elements, given)
     gap, error = _misfit(line.elements)

@@ -12,10 +12,9 @@ from scipy.interpolate import BSpline, CubicSpline
 from lapwright.track.plan import PlanCurve, plan_curve
 from lapwright.track.road import Array
 
-SAMPLE = 0.5
-"""Spacing [m] at which the curvature of the fitted spline is taken over."""
+SAMPLES = 5
+"""Samples of the curvature taken over for each knot of the fitted spline."""
 _GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(6)
-_STRIDE = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +33,11 @@ class FittedCurve:
 
     @cached_property
     def _grid(self) -> Array:
-        return np.linspace(0.0, self.end, max(16, math.ceil(self.end / 1.25)) + 1)
+        return np.linspace(0.0, self.end, max(16, math.ceil(2.0 * self.end / self._step)) + 1)
+
+    @property
+    def _step(self) -> float:
+        return float(self.spline.t[1] - self.spline.t[0])
 
     @cached_property
     def _arcs(self) -> Array:
@@ -69,7 +72,7 @@ class FittedCurve:
             t = np.mod(t, self.end) if self.closed else np.clip(t, 0.0, self.end)
             miss, along, bend = place - self.value(t), self.value(t, 1), self.value(t, 2)
             slope = np.maximum(np.abs(along) ** 2 - (miss * np.conj(bend)).real, 0.2 * np.abs(along) ** 2)
-            step = np.clip((miss * np.conj(along)).real / slope, -_STRIDE, _STRIDE)
+            step = np.clip((miss * np.conj(along)).real / slope, -self._step, self._step)
             t = t + step
             if np.max(np.abs(step)) < 1e-9:
                 break
@@ -77,7 +80,7 @@ class FittedCurve:
 
     def plan(self) -> PlanCurve:
         """The same curve given by its curvature, a cubic spline of arc length."""
-        count = max(16, math.ceil(self.length / SAMPLE))
+        count = max(16, math.ceil(SAMPLES * self.length / self._step))
         s = np.linspace(0.0, self.length, count + 1)
         t = self.at_arc(s)
         along, bend = self.value(t, 1), self.value(t, 2)

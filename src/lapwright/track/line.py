@@ -15,6 +15,8 @@ from lapwright.track.road import Array
 if TYPE_CHECKING:
     from lapwright.track.profile import Profile
 
+SHORTEST, LONGEST = 10.0, 200_000.0
+"""Range [m] for the length of a road."""
 REPEAT = 1e-3
 """Points closer than this [m] to the one before are the same point."""
 
@@ -65,3 +67,11 @@ def point_fault(line: PointLine, index: int, message: str) -> Fault:
         row = line.source_lines[index] if index < len(line.source_lines) else 0
         return Fault(message, ("centreline", "csv"), file=line.source, line=row)
     return Fault(message, ("centreline", "points_m", index))
+
+
+def length_fault(length: float, key: tuple[str | int, ...]) -> Fault | None:
+    """A fault when a road is too short or too long to be one."""
+    if SHORTEST <= length <= LONGEST:
+        return None
+    possible = f"{SHORTEST:g} m to {LONGEST / 1000:g} km"
+    return Fault(f"the road is {length:g} m long, possible is {possible}: is the unit right?", key)

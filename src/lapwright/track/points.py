@@ -32,9 +32,10 @@ UNSEEN = 0.005
 """A residual below this share of the tolerance does not stop the smoothing."""
 STRETCH = (0.5, 4.0)
 """Bounds of the factor on the wavelength of the smoothing along a road."""
+LEAST_PACE = 0.4
+"""The fitted curve advances at least this much per metre along the points."""
 LISTED = 5
 """Points named in an error; the others are counted."""
-_ANCHOR = 4.0
 _CHOICES = 25
 
 
@@ -48,13 +49,16 @@ def build_points(line: PointLine, closed: bool) -> Line:
         smooth line.
     """
     survey = read_survey(line, closed)
-    shortest = max(SHORTEST_WAVE, 1.2 * float(np.median(np.diff(survey.chord))))
-    t, length = _first_parameters(survey)
+    # Map coordinates run to millions of metres: fitted about their middle they keep their last digits.
+    origin = complex(np.mean(survey.place))
+    survey = replace(survey, place=survey.place - origin)
+    waves = _waves(survey)
+    t, length = survey.along, survey.length
     for _ in range(3):
         smoother = _smoother(t, survey, length, closed)
-        fitted = FittedCurve(smoother.spline(max(FIRST_WAVE, shortest)), length, closed)
+        fitted = FittedCurve(smoother.spline(float(np.clip(FIRST_WAVE, waves[0], waves[-1]))), length, closed)
+        _refuse_reversal(line, survey, fitted, t)
         t, length = fitted.arc(fitted.nearest(survey.place, t)), fitted.length
-    waves = np.geomspace(shortest, max(LONGEST_WAVE, 2.0 * shortest), _CHOICES)
     smoother = _smoother(t, survey, length, closed)
     wave = smoother.best_waves(waves, UNSEEN * line.tolerance)[1]
     stretch = _stretch(FittedCurve(smoother.spline(wave), length, closed), wave)
@@ -64,11 +68,11 @@ def build_points(line: PointLine, closed: bool) -> Line:
     wave = _longest(waves, lambda w: _fits(line, np.abs(_missed(survey, smoother, w, t)[2])))
     curve, made, stray = _missed(survey, smoother, wave, t)
     if not _fits(line, stray):
-        raise _astray(line, survey, curve, made, stray)
+        raise _astray(line, survey, made, stray)
     order = np.argsort(made, kind="stable")
     return Line(
         source=line,
-        curve=curve,
+        curve=replace(curve, places=curve.places + origin),
         given=np.array([0.0, curve.length]),
         made=np.array([0.0, curve.length]),
         items=made[order],
@@ -88,17 +92,32 @@ def smooth_along(made: Array, value: Array, length: float, closed: bool, unseen:
 
     The amount of smoothing is found from the values; ``unseen`` is a residual too small to matter.
     """
-    smoother = Smoother(made, value[:, None], length, closed, min(HEIGHT_STEP, length / 60.0))
-    low = max(HEIGHT_WAVES[0], 1.2 * length / len(made))
-    waves = np.geomspace(low, max(HEIGHT_WAVES[1], 2.0 * low), _CHOICES)
+    usual = length / len(made)
+    smoother = Smoother(
+        made, value[:, None], length, closed, min(max(HEIGHT_STEP, 0.5 * usual), length / 60.0)
+    )
+    low = min(max(HEIGHT_WAVES[0], 1.2 * usual), length / 6.0)
+    waves = np.geomspace(low, min(max(HEIGHT_WAVES[1], 2.0 * low), length / 3.0), _CHOICES)
     spline = smoother.spline(smoother.best_waves(waves, unseen)[1])
     spline.c = spline.c[:, 0]
     return Profile(spline, 0.0, length, closed, straight_on=True)
 
 
+def _waves(survey: Survey) -> Array:
+    """Wavelengths [m] among which the smoothing is chosen: long enough to hold points, short enough for the
+    road.
+    """
+    shortest = max(SHORTEST_WAVE, 1.2 * float(np.median(np.diff(survey.chord))))
+    shortest = min(shortest, survey.length / 6.0)
+    longest = min(max(LONGEST_WAVE, 2.0 * shortest), survey.length / 3.0)
+    return np.geomspace(shortest, longest, _CHOICES)
+
+
 def _smoother(t: Array, survey: Survey, length: float, closed: bool) -> Smoother:
     data = np.column_stack([survey.place.real, survey.place.imag])
-    return Smoother(t, data, length, closed, min(KNOT_STEP, length / 60.0))
+    # Where points are far apart, knots half as far apart hold all that they can say.
+    step = max(KNOT_STEP, 0.5 * float(np.percentile(np.diff(survey.chord), 10)))
+    return Smoother(t, data, length, closed, min(step, length / 60.0))
 
 
 def _stretch(fitted: FittedCurve, wave: float) -> Array:
@@ -126,23 +145,20 @@ def _stretch(fitted: FittedCurve, wave: float) -> Array:
     return stretch
 
 
-def _first_parameters(survey: Survey) -> tuple[Array, float]:
-    """Distance along anchors a few metres apart: along every noisy point it would be far too long."""
-    place = survey.place
-    least = min(_ANCHOR, survey.whole / 60.0)
-    anchors, last = [0], complex(place[0])
-    for index, here in enumerate(place.tolist()):
-        if abs(here - last) >= least:
-            anchors.append(index)
-            last = here
-    steps = np.diff(place[anchors])
-    at = np.concatenate([[0.0], np.cumsum(np.abs(steps))])
-    owner = np.searchsorted(anchors, np.arange(len(place)), side="right") - 1
-    ways = np.append(steps, steps[-1] if len(steps) else 1.0)
-    forward = ((place - place[anchors][owner]) * np.conj(ways[owner])).real / np.abs(ways[owner])
-    t = at[owner] + np.maximum(forward, 0.0)
-    closing = survey.whole - float(survey.chord[-1])
-    return t, float(np.max(t)) + closing
+def _refuse_reversal(line: PointLine, survey: Survey, fitted: FittedCurve, t: Array) -> None:
+    """Refuse points that turn back on themselves: there the fitted curve comes almost to a stop."""
+    even = np.linspace(0.0, fitted.end, max(64, math.ceil(fitted.end)) + 1)
+    pace = np.abs(fitted.value(even, 1))
+    slowest = int(np.argmin(pace))
+    if pace[slowest] >= LEAST_PACE:
+        return
+    index = int(survey.kept[np.argmin(np.abs(t - even[slowest]))])
+    x, y = line.points[index][:2]
+    text = (
+        f"the points turn back on themselves near point {index + 1} (x {x:.2f}, y {y:.2f}): they must follow "
+        "the road in driving order, without spikes"
+    )
+    raise InputError(point_fault(line, index, text))
 
 
 def _missed(survey: Survey, smoother: Smoother, wave: float, t: Array) -> tuple[PlanCurve, Array, Array]:
@@ -172,16 +188,17 @@ def _longest(waves: Array, fits: Callable[[float], bool]) -> float:
     return float(waves[low])
 
 
-def _astray(line: PointLine, survey: Survey, curve: PlanCurve, made: Array, stray: Array) -> InputError:
+def _astray(line: PointLine, survey: Survey, made: Array, stray: Array) -> InputError:
     worst = np.argsort(-stray)
     worst = worst[stray[worst] > line.tolerance]
     faults = []
     for index in worst[:LISTED]:
+        x, y = line.points[survey.kept[index]][:2]
         text = (
-            f"point {survey.kept[index] + 1} (x {survey.place[index].real:.2f}, y "
-            f"{survey.place[index].imag:.2f}) is {stray[index]:.3f} m from the smooth line at "
-            f"{made[index]:.1f} m, more than tolerance_m {line.tolerance:g}: correct or remove the point, or "
-            f"allow more (all points lie within {math.ceil(100.0 * float(np.max(stray))) / 100.0:g} m)"
+            f"point {survey.kept[index] + 1} (x {x:.2f}, y {y:.2f}) is {stray[index]:.3f} m from the smooth "
+            f"line at {made[index]:.1f} m, more than tolerance_m {line.tolerance:g}: correct or remove the "
+            "point, or allow more (all points lie within "
+            f"{math.ceil(100.0 * float(np.max(stray))) / 100.0:g} m)"
         )
         faults.append(point_fault(line, int(survey.kept[index]), text))
     if len(worst) > LISTED:

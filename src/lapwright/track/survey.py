@@ -10,7 +10,7 @@ import numpy as np
 from lapwright.errors import Fault, InputError
 from lapwright.track.definition import PointLine
 from lapwright.track.elements import GAP_LIMIT, GAP_SHARE
-from lapwright.track.line import REPEAT, point_fault
+from lapwright.track.line import REPEAT, length_fault, point_fault
 from lapwright.track.road import Array
 
 HOLE = 5.0
@@ -20,7 +20,9 @@ HOLE_LEAST = 30.0
 WIDE = 60.0
 """Points further apart than this [m] get a notice: the road between them is the smoother's guess."""
 _END = 6.0
-"""Stretch of road [m], or 4 points, from which place and direction at the ends are taken."""
+"""Stretch of road [m], or 3 points, from which place and direction at the ends are taken."""
+_ANCHOR = 4.0
+"""Distance [m] of the points along which the road is first measured."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,14 +30,17 @@ class Survey:
     """Points without repeats.
 
     ``kept`` (M,) are their positions in the user's list, ``place`` (M,) x + iy [m], ``chord`` (M,) the plan
-    distance along the chords [m]; ``whole`` is that distance to the end, for a closed lap back to the first
-    point. ``gap`` [m] and ``heading_error`` [rad] were found at the line and spread over the lap.
+    distance along the chords [m]. ``along`` (M,) is a first guess of their stations and ``length`` of the
+    length of the road [m]: along every noisy point it would be far too long. ``gap`` [m] was found at the
+    line and, when larger than the tolerance, spread over the lap. (The direction at either end is too
+    uncertain to speak of a heading error: a real kink shows as points off the smooth line.)
     """
 
     kept: np.ndarray
     place: np.ndarray
     chord: Array
-    whole: float
+    along: Array
+    length: float
     gap: float
     notices: tuple[str, ...]
 
@@ -70,11 +75,32 @@ def read_survey(line: PointLine, closed: bool) -> Survey:
     chord = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(place)))])[kept]
     place = place[kept]
     steps = np.abs(np.diff(place))
-    if not closed:
-        return Survey(kept, place, chord, float(chord[-1]), 0.0, _wide(steps, kept))
-    whole = float(chord[-1] + abs(place[0] - place[-1]))
-    place, gap, notices = _close(line, kept, place, chord, float(np.median(steps)))
-    return Survey(kept, place, chord, whole, gap, (*notices, *_wide(steps, kept)))
+    along, length = _first_stations(place)
+    if fault := length_fault(length, ("centreline",)):
+        raise InputError(fault)
+    gap, notices = 0.0, _wide(steps, kept)
+    if closed:
+        place, gap, notice = _close(line, kept, place, along, float(np.median(steps)))
+        length += float(abs(place[0] - place[-1]))
+        notices = (*notice, *notices)
+    return Survey(kept, place, chord, along, length, gap, notices)
+
+
+def _first_stations(place: np.ndarray) -> tuple[Array, float]:
+    """Distance along anchors a few metres apart, and the largest such distance."""
+    least = min(_ANCHOR, max(np.ptp(place.real), np.ptp(place.imag)) / 20.0)
+    anchors, last = [0], complex(place[0])
+    for index, here in enumerate(place.tolist()):
+        if abs(here - last) >= least:
+            anchors.append(index)
+            last = here
+    steps = np.diff(place[anchors])
+    at = np.concatenate([[0.0], np.cumsum(np.abs(steps))])
+    owner = np.searchsorted(anchors, np.arange(len(place)), side="right") - 1
+    ways = np.append(steps, steps[-1])
+    forward = ((place - place[anchors][owner]) * np.conj(ways[owner])).real / np.abs(ways[owner])
+    along = at[owner] + np.maximum(forward, 0.0)
+    return along, float(np.max(along))
 
 
 def _wide(steps: Array, kept: np.ndarray) -> tuple[str, ...]:
@@ -88,14 +114,14 @@ def _wide(steps: Array, kept: np.ndarray) -> tuple[str, ...]:
 
 
 def _close(
-    line: PointLine, kept: np.ndarray, place: np.ndarray, chord: Array, usual: float
+    line: PointLine, kept: np.ndarray, place: np.ndarray, along: Array, usual: float
 ) -> tuple[np.ndarray, float, tuple[str, ...]]:
     """Places with the gap spread over the lap, the gap and what to tell the user.
 
     The way from the last point to the first is the chord of an arc when the lap closes: its direction is then
     the mean of the directions at its ends. What it deviates sideways is the gap.
     """
-    length = float(chord[-1])
+    length = float(np.max(along))
     way = place[0] - place[-1]
     if abs(way) > max(HOLE * usual, HOLE_LEAST):
         text = (
@@ -104,8 +130,8 @@ def _close(
             "the missing points, or write closed: false if the road is open"
         )
         raise InputError(point_fault(line, int(kept[-1]), text))
-    start, leaving = _end(place, chord, first=True)
-    finish, coming = _end(place, chord, first=False)
+    start, leaving = _end(place, along, first=True)
+    finish, coming = _end(place, along, first=False)
     turn = float(np.angle(leaving / coming))
     middle = coming * np.exp(0.5j * turn)
     ahead, aside = ((start - finish) / middle).real, ((start - finish) / middle).imag
@@ -127,18 +153,18 @@ def _close(
         # No more than a point may stray: the smoothing takes care of it.
         return place, gap, ()
     notice = f"the points arrive {gap:.3f} m beside the first one; the gap was spread over the lap"
-    shift = 1j * middle * aside * (chord / (length + abs(way)) - 0.5)
+    shift = 1j * middle * aside * (along / (length + abs(way)) - 0.5)
     return place + shift, gap, (notice,)
 
 
-def _end(place: np.ndarray, chord: Array, first: bool) -> tuple[complex, complex]:
+def _end(place: np.ndarray, along: Array, first: bool) -> tuple[complex, complex]:
     """Place and unit direction of travel at one end, from a parabola through the points there."""
-    end = chord[0] if first else chord[-1]
-    near = np.abs(chord - end) <= _END
+    end = 0.0 if first else float(np.max(along))
+    near = np.abs(along - end) <= _END
     if np.count_nonzero(near) < 4:
-        near = np.zeros(len(chord), bool)
-        near[slice(0, 4) if first else slice(-4, None)] = True
+        near = np.zeros(len(along), bool)
+        near[slice(0, 3) if first else slice(-3, None)] = True
     sides = np.column_stack([place[near].real, place[near].imag])
-    fit = np.polynomial.polynomial.polyfit(chord[near] - end, sides, 2)
+    fit = np.polynomial.polynomial.polyfit(along[near] - end, sides, 2)
     speed = complex(*fit[1])
     return complex(*fit[0]), speed / abs(speed)
