@@ -37,6 +37,9 @@ class CircleLimits:
         self.limit, self.least = _range(p, q, c0, c1)
         self._points = list(zip(*(part.tolist() for part in (p, q, c0, c1, pull0, pull1)), strict=True))
 
+    def tabulate(self) -> None:
+        """Nothing: everything is in closed form."""
+
     def accel(self, point: int, w: float, direction: int) -> float:
         """Greatest (1) or least (-1) acceleration [m/s2] along the line at squared speed ``w``."""
         p, q, c0, c1, pull0, pull1 = self._points[point]

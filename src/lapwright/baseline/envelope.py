@@ -203,6 +203,13 @@ class TrimEnvelope:
             corners.append((index, weight))
         return corners
 
+    def covers(self, low: float, high: float) -> bool:
+        """Whether there are tables for grip scales from ``low`` to ``high``, close enough to each other."""
+        inside = (self.grips[0] <= low + 1e-9) and (high - 1e-9 <= self.grips[-1])
+        near = self.grips[(self.grips >= low - 1e-9) & (self.grips <= high + 1e-9)]
+        every = np.concatenate([[low], near, [high]])
+        return bool(inside and np.all(every[1:] / every[:-1] <= GRIP_RATIO * (1.0 + 1e-9)))
+
     def with_grips(self, grips: tuple[float, ...]) -> TrimEnvelope:
         """The same car's envelope with nodes at further grip scales."""
         missing = [g for g in grips if not np.any(np.isclose(self.grips, g))]

@@ -25,11 +25,13 @@ DERIVATIVE_STEP = 1e-3
 class Offsets:
     """A line over the road: lateral offset as a curve with continuous second derivative.
 
-    ``curve`` is a scipy spline n(s) [m], or None for the centreline; ``length`` wraps stations, 0 for an open road.
+    ``curve`` is a scipy spline n(s) [m], or None for the centreline; ``length`` wraps stations to ``start`` and beyond, 0 for
+    an open road.
     """
 
     curve: Any = None
     length: float = 0.0
+    start: float = 0.0
 
     def at(self, s: Array) -> tuple[Array, Array, Array]:
         """Offset [m] and its first and second derivative [-, 1/m] at stations ``s`` [m], each (M,)."""
@@ -38,8 +40,7 @@ class Offsets:
             return zero, zero, zero
         at = s
         if self.length:
-            first = self.curve.x[0]
-            at = first + np.mod(s - first, self.length)
+            at = self.start + np.mod(s - self.start, self.length)
         return self.curve(at), self.curve(at, 1), self.curve(at, 2)
 
 

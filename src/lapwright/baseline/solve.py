@@ -1,0 +1,315 @@
+"""The quasi-steady lap of a line: the car's envelope, forward and backward passes, all channels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from lapwright.baseline.circle_limits import FASTEST, CircleLimits
+from lapwright.baseline.envelope import (
+    CircleEnvelope,
+    Envelope,
+    TrimEnvelope,
+    envelope,
+    grip_nodes,
+    top_speed,
+)
+from lapwright.baseline.grid import Grid, base_stations, build_grid, lows, refine_low
+from lapwright.baseline.lines import line_offsets
+from lapwright.baseline.passes import sweep
+from lapwright.baseline.path import Offsets, PathRoad, path_road
+from lapwright.baseline.profile import SpeedProfile, join_passes
+from lapwright.errors import Fault, InputError, NoSolutionError
+from lapwright.quantities import DEG, G
+from lapwright.track.road import Array
+from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
+
+if TYPE_CHECKING:
+    from lapwright.baseline.car_limits import CarLimits
+    from lapwright.lap.lap import Lap
+    from lapwright.track.track import Track
+
+SPARE = 1.02
+"""Tables reach so far beyond the car's highest speed on the steepest fall."""
+
+TELLING = 0.02
+"""Share of the tyre force missing somewhere from which the user is told."""
+
+
+@dataclass(frozen=True)
+class Apex:
+    """Where the speed is least: station [m], speed [m/s], curvature of the line [1/m, positive left]."""
+
+    station: float
+    speed: float
+    curvature: float
+
+
+@dataclass(frozen=True)
+class BaselineResult:
+    """A quasi-steady lap.
+
+    Attributes
+    ----------
+    lap : every channel, of kind "baseline"
+    apexes : the slowest points, in driving order
+    switches : stations [m] where driving as hard as possible gives way to braking
+    envelope : what the car can do; may be handed to the next call for the same car
+    shortfall : largest share of the tyre force that the tables of the envelope promise beyond what the car gives [-]
+    notices : sentences for the user
+    """
+
+    lap: Lap
+    apexes: tuple[Apex, ...]
+    switches: tuple[float, ...]
+    envelope: Envelope
+    shortfall: float
+    notices: tuple[str, ...]
+
+    @property
+    def time(self) -> float:
+        """Lap time, or time from the first row to the last [s]."""
+        return self.lap.time
+
+
+def solve_baseline(
+    track: Track,
+    vehicle: AnyVehicle,
+    *,
+    line: tuple[Array, Array] | Offsets | None = None,
+    envelope: Envelope | None = None,
+    start_speed: float | None = None,
+    end_speed: float | None = None,
+    step: float | None = None,
+) -> BaselineResult:
+    """The quasi-steady lap of a line: as fast as the car's steady states allow at every point.
+
+    Parameters
+    ----------
+    track, vehicle
+        Where and with what.
+    line
+        None for the centreline, or stations [m] and lateral offsets [m, positive left] of points on the line, which is
+        drawn through them with continuous curvature (see ``lines.line_offsets``, also for lines that need smoothing).
+    envelope
+        The car's envelope from an earlier call; worked out when left out.
+    start_speed, end_speed
+        Speeds [m/s] at the ends of an open road; None is free: as fast as the road allows, at most the car's top speed on
+        the level. Not for a closed track.
+    step
+        Longest step [m] and distance between rows; about 1 m when left out.
+
+    Raises
+    ------
+    InputError
+        For a line that is not on the road, a start or end speed that makes no sense, or an envelope of another car.
+    NoSolutionError
+        When the line cannot be driven: too tight for the steering, a bank too steep to stand on, a climb too steep, a start
+        speed from which the first bend cannot be reached, an end speed out of reach.
+
+    Notes
+    -----
+    The steady state at each point takes gravity along and across the line, the load from crests, dips and banks, the
+    air and the grip of the road there into account, but no time for the load to move or the car to turn in. The classical
+    method: Milliken & Milliken, Race Car Vehicle Dynamics (1995) ch. 9 [from memory].
+    """
+    _check_speeds(track, start_speed, end_speed)
+    offsets = line if isinstance(line, Offsets) else Offsets() if line is None else line_offsets(track, *line)
+    base = base_stations(0.0, track.length, step)
+    grid = build_grid(track, offsets, base, np.zeros(0))
+    _check_steering(vehicle, grid)
+    known = _envelope(vehicle, envelope, grid)
+    fastest = max(_fastest(known, grid), start_speed or 0.0, end_speed or 0.0)
+    limits = _limits(known, grid, fastest)
+    slow = lows(limits.limit)
+    if slow.size:
+        singular = refine_low(grid.points.s, limits.limit, slow)
+        grid = build_grid(track, offsets, base, singular)
+        limits = _limits(known, grid, fastest)
+    _check_held(limits, grid)
+    limits.tabulate()
+    profile = _passes(track, known, grid, limits, start_speed, end_speed)
+    _check_bank(limits, grid, profile)
+    road = path_road(track, offsets, profile.s)
+    return _result(track, known, road, profile)
+
+
+def _check_speeds(track: Track, start: float | None, end: float | None) -> None:
+    faults = []
+    for which, speed in (("start", start), ("end", end)):
+        if speed is None:
+            continue
+        if track.closed:
+            faults.append(Fault(f"{track.name} is a closed circuit: a lap joins itself and takes no {which} speed"))
+        elif not 0.0 <= speed <= 130.0:
+            faults.append(Fault(f"{which} speed is {speed:g} m/s: allowed are 0 to 130 m/s"))
+    if faults:
+        raise InputError(faults)
+
+
+def _check_steering(vehicle: AnyVehicle, grid: Grid) -> None:
+    if isinstance(vehicle, FrictionCircle):
+        return
+    lock = vehicle.steering.max_wheel / vehicle.steering.ratio
+    tightest = int(np.argmax(np.abs(grid.points.curvature)))
+    needed = float(np.arctan(vehicle.chassis.wheelbase * abs(grid.points.curvature[tightest])))
+    if needed > lock:
+        raise NoSolutionError(
+            f"the line is too tight for the steering at {grid.points.s[tightest]:.1f} m: its radius there is "
+            f"{1.0 / abs(grid.points.curvature[tightest]):.2f} m, and the road wheels would have to turn by "
+            f"{needed / DEG:.1f} deg; the lock is {lock / DEG:.1f} deg (max_wheel_deg over ratio)"
+        )
+
+
+def _envelope(vehicle: AnyVehicle, given: Envelope | None, grid: Grid) -> Envelope:
+    """The envelope given, or a new one, with tables for every grip of the line."""
+    if given is not None and given.vehicle != vehicle:
+        raise InputError(f"the envelope given is that of {given.vehicle.name}, not of {vehicle.name} as it is now")
+    low, high = float(grid.points.grip.min()), float(grid.points.grip.max())
+    nodes = grip_nodes(low, high)
+    if given is None:
+        return envelope(vehicle, nodes)
+    if isinstance(given, TrimEnvelope) and not given.covers(low, high):
+        return given.with_grips(nodes)
+    return given
+
+
+def _fastest(known: Envelope, grid: Grid) -> float:
+    if isinstance(known, CircleEnvelope):
+        return FASTEST
+    fall = float(np.max(grid.points.gravity_long)) / G
+    return SPARE * top_speed(known.vehicle, known.curve, -max(fall, 0.0))
+
+
+def _limits(known: Envelope, grid: Grid, fastest: float) -> CircleLimits | CarLimits:
+    if isinstance(known, CircleEnvelope):
+        return CircleLimits(known.vehicle, grid.points)
+    from lapwright.baseline.car_limits import CarLimits
+
+    return CarLimits(known, grid.points, fastest)
+
+
+def _check_held(limits: CircleLimits | CarLimits, grid: Grid) -> None:
+    never = np.flatnonzero(limits.least > limits.limit)
+    if never.size:
+        raise NoSolutionError(
+            f"the line cannot be held at any speed at {grid.points.s[never[0]]:.1f} m: "
+            "the tyres do not give the sideways force that bend, bank and crest ask for there"
+        )
+
+
+def _check_bank(limits: CircleLimits | CarLimits, grid: Grid, profile: SpeedProfile) -> None:
+    needed = np.interp(profile.s, grid.points.s, limits.least)
+    low = np.flatnonzero(profile.w < needed * (1.0 - 1e-6))
+    if low.size:
+        at = int(low[0])
+        raise NoSolutionError(
+            f"the car slides down the bank at {profile.s[at]:.1f} m: it gets there with {np.sqrt(profile.w[at]):.1f} m/s "
+            f"and would need {np.sqrt(needed[at]):.1f} m/s to stay up"
+        )
+
+
+def _passes(
+    track: Track,
+    known: Envelope,
+    grid: Grid,
+    limits: CircleLimits | CarLimits,
+    start_speed: float | None,
+    end_speed: float | None,
+) -> SpeedProfile:
+    at_nodes = limits.limit[::2]
+    if track.closed:
+        slowest = int(np.argmin(at_nodes[:-1]))
+        forward = sweep(grid, limits, 1, slowest, float(at_nodes[slowest]), True)
+        backward = sweep(grid, limits, -1, slowest, float(at_nodes[slowest]), True)
+        return join_passes(grid, forward, backward)
+    free = _level_top_speed(known) ** 2
+    w_start = min(free, at_nodes[0]) if start_speed is None else start_speed**2
+    w_end = at_nodes[-1] if end_speed is None else end_speed**2
+    _check_end(grid, "start", w_start, at_nodes[0])
+    _check_end(grid, "end", w_end, at_nodes[-1])
+    forward = sweep(grid, limits, 1, 0, float(w_start), False)
+    backward = sweep(grid, limits, -1, grid.s.size - 1, float(w_end), False)
+    if start_speed is not None and backward.w[0] < w_start * (1.0 - 1e-9):
+        raise NoSolutionError(
+            f"with {start_speed:g} m/s at the start the car cannot slow down for what comes; "
+            f"at most {np.sqrt(backward.w[0]):.2f} m/s is possible there"
+        )
+    if end_speed is not None and forward.w[-1] < w_end * (1.0 - 1e-9):
+        raise NoSolutionError(
+            f"the car does not reach {end_speed:g} m/s at the end; {np.sqrt(forward.w[-1]):.2f} m/s is the most possible there"
+        )
+    profile = join_passes(grid, forward, backward)
+    if profile.w.max() >= 0.999 * FASTEST**2:
+        raise InputError(
+            "nothing limits the speed of this car on this road: give a start speed, or the car a power and a drag area"
+        )
+    return profile
+
+
+def _check_end(grid: Grid, which: str, w: float, limit: float) -> None:
+    if w > limit * (1.0 + 1e-9):
+        raise NoSolutionError(
+            f"{np.sqrt(w):.2f} m/s at the {which} is more than the bend there allows, {np.sqrt(limit):.2f} m/s"
+        )
+
+
+def _level_top_speed(known: Envelope) -> float:
+    if isinstance(known, TrimEnvelope):
+        return top_speed(known.vehicle, known.curve)
+    car = known.vehicle
+    if car.power is None or car.drag_area == 0.0:
+        return FASTEST
+    return float((2.0 * car.power / (car.air_density * car.drag_area)) ** (1.0 / 3.0))
+
+
+def _result(track: Track, known: Envelope, road: PathRoad, profile: SpeedProfile) -> BaselineResult:
+    notices: list[str] = []
+    shortfall = 0.0
+    if isinstance(known, CircleEnvelope):
+        lap = _circle_rows(track, known.vehicle, road, profile)
+    else:
+        from lapwright.baseline.rows import car_rows
+
+        lap, states = car_rows(track, known, road, profile)
+        shortfall = float(np.max(1.0 - states.share))
+        notices = _notices(known, lap, states.solved, shortfall, road)
+    at = lows(profile.w) if not track.closed else lows(np.append(profile.w, profile.w[1])) % (profile.w.size - 1)
+    apexes = tuple(
+        Apex(float(profile.s[i]), float(np.sqrt(profile.w[i])), float(road.curvature[i])) for i in np.unique(at)
+    )
+    switches = tuple(float(s) for s in profile.switches)
+    return BaselineResult(lap, apexes, switches, known, shortfall, tuple(notices))
+
+
+def _circle_rows(track: Track, car: FrictionCircle, road: PathRoad, profile: SpeedProfile) -> Lap:
+    from lapwright.lap.channels import circle_lap
+
+    w = profile.w
+    normal = road.normal(w)
+    drag = 0.5 * car.air_density * car.drag_area / car.mass * w
+    forces = np.stack([profile.accel - road.pull(w, normal) + drag, road.lateral(w, normal)]) / G
+    speed = np.sqrt(w)
+    # A direction of travel has no rate of change at rest; the channel comes from the line itself.
+    states = np.stack([road.n, road.xi, np.maximum(speed, 1e-3)])
+    lap = circle_lap("baseline", track, car, profile.s, profile.t, states, forces)
+    return replace(lap, speed=speed, curvature=road.curvature, yaw_rate=speed * road.curvature)
+
+
+def _notices(known: TrimEnvelope, lap: Lap, solved: Array, shortfall: float, road: PathRoad) -> list[str]:
+    notices = []
+    vehicle = known.vehicle
+    if known.guessed:
+        total = known.long.size
+        notices.append(f"baseline: {known.guessed} of {total} entries of the envelope are interpolated, not solved")
+    if shortfall > TELLING:
+        notices.append(f"baseline: at its worst point the car gives {100 * shortfall:.1f} % less than the envelope's tables")
+    if not np.all(solved):
+        where = ", ".join(f"{s:.0f}" for s in lap.s[~solved][:5])
+        notices.append(f"baseline: at {int((~solved).sum())} of {lap.s.size} rows the channels are interpolated (at {where} m)")
+    turned = np.flatnonzero(np.abs(lap.steering_wheel) > vehicle.steering.max_wheel)
+    if turned.size:
+        notices.append(f"baseline: the line asks for more than the steering's lock at {lap.s[turned[0]]:.0f} m")
+    return notices
