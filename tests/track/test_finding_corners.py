@@ -62,6 +62,8 @@ def test_neighbours_to_the_same_side_are_joined():
     (corner,) = build_track(road(double)).corners
     assert corner.angle == pytest.approx(120 * DEG, rel=0.02)
     assert corner.radius == pytest.approx(30.0)
+    hairpins = [Straight(40), Arc(7, 90 * DEG), Straight(20), Arc(7, 80 * DEG), Straight(40)]
+    assert len(build_track(road(hairpins)).corners) == 2
     chicane = [Straight(80), Arc(40, 60 * DEG), Straight(12), Arc(30, -60 * DEG), Straight(80)]
     assert [c.direction for c in build_track(road(chicane)).corners] == ["left", "right"]
 

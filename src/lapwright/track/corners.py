@@ -22,8 +22,8 @@ EDGE = 0.1
 """A corner begins and ends where the curvature falls below this share of its tightest."""
 LEAST_ANGLE = 12.0 * DEG
 """A corner turns at least this much [rad]."""
-JOIN = 25.0
-"""Two bends to the same side with less than this [m] between them are one corner."""
+JOIN, JOIN_SHARE = 25.0, 0.5
+"""Two bends to one side are one corner when less than this [m], and share of the longer, lies between."""
 LOBE = 5.0 * DEG
 """A part that turns less than this [rad] does not count for the direction of a corner."""
 
@@ -95,17 +95,25 @@ def _reach(run: tuple[int, int, int], bend: Array, closed: bool) -> tuple[int, i
 def _join(
     runs: list[tuple[int, int, int]], count: int, closed: bool, near: float
 ) -> list[tuple[int, int, int]]:
+    """Neighbours to the same side made one where little is between them; ``near`` is ``JOIN`` in samples."""
     joined: list[tuple[int, int, int]] = []
     for run in runs:
-        if joined and joined[-1][2] == run[2] and run[0] - joined[-1][1] - 1 < near:
+        if joined and _belong(joined[-1], run, near):
             joined[-1] = (joined[-1][0], max(joined[-1][1], run[1]), run[2])
         else:
             joined.append(run)
     if closed and len(joined) > 1:
-        head, tail = joined[0], joined[-1]
-        if head[2] == tail[2] and head[0] + count - tail[1] - 1 < near:
-            joined = [*joined[1:-1], (tail[0], max(tail[1], head[1] + count), tail[2])]
+        first, last, side = joined[0]
+        head, tail = (first + count, last + count, side), joined[-1]
+        if _belong(tail, head, near):
+            joined = [*joined[1:-1], (tail[0], max(tail[1], head[1]), side)]
     return joined
+
+
+def _belong(one: tuple[int, int, int], other: tuple[int, int, int], near: float) -> bool:
+    longer = max(one[1] - one[0], other[1] - other[0]) + 1
+    between = other[0] - one[1] - 1
+    return one[2] == other[2] and between < min(near, JOIN_SHARE * longer)
 
 
 def describe(name: str, start: float, end: float, curve: PlanCurve) -> Corner:
