@@ -31,9 +31,8 @@ def register(subparsers: Any) -> None:
     parser.add_argument(
         "--mesh-m",
         type=float,
-        default=7.0,
         metavar="M",
-        help="mean length of a mesh interval in m (default 7)",
+        help="mean length of a mesh interval in m (default: from the length of the road, 3.5 to 7)",
     )
     parser.add_argument(
         "--degree", type=int, default=2, metavar="D", help="collocation points an interval (default 2)"

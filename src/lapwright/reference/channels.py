@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import fsolve
 
 from lapwright.lap.channels import car_lap, circle_lap
 from lapwright.lap.lap import Lap
@@ -19,8 +18,8 @@ def lap_of(solution: Solution, track: Track, vehicle: AnyVehicle) -> Lap:
     """The lap of a solved problem.
 
     Rows are the mesh nodes, the first included. The values that belong to collocation points (slip ratios, or the forces
-    of a friction-circle car) are those of the point that ends each interval; at the first node of an open road they follow
-    from the balances there.
+    of a friction-circle car) are those of the point that ends each interval; the first node of an open road has no such point
+    and takes those of the first one after it, a metre or so ahead.
     """
     mesh = solution.nlp.mesh
     t = np.concatenate([[0.0], np.cumsum(solution.interval_times())])
@@ -30,22 +29,6 @@ def lap_of(solution: Solution, track: Track, vehicle: AnyVehicle) -> Lap:
         first = forces[:, -1:] if track.closed else solution.point_controls[0, 0, :][:, None]
         return circle_lap("target", track, vehicle, mesh.nodes, t, states, np.hstack([first, forces]))
     slips = solution.point_algebraics[:, -1, :].T
-    first = slips[:, -1:] if track.closed else _slips_at_start(solution)[:, None]
+    first = slips[:, -1:] if track.closed else solution.point_algebraics[0, 0, :][:, None]
     return car_lap("target", track, vehicle, mesh.nodes, t, states, np.hstack([first, slips]))
 
-
-def _slips_at_start(solution: Solution) -> Array:
-    """Slip ratios that balance the wheel torques at the first node of an open road."""
-    nlp = solution.nlp
-    model = nlp.problem.model
-    nx, nu = len(model.states), len(model.controls)
-    road = nlp.problem.road(nlp.mesh.nodes[:1]).ravel()
-    fixed = np.concatenate([solution.x[nlp.layout.nodes[0]], solution.x[nlp.layout.controls[0, 0]]])
-    values = solution.p[: len(model.parameters)]
-
-    def balances(z: Array) -> Array:
-        rows = np.asarray(nlp.functions.value(np.concatenate([fixed, z]), road, values)[0]).ravel()
-        return np.asarray(rows[1 + nx : 1 + nx + len(model.balances)])
-
-    found = fsolve(balances, solution.x[nlp.layout.algebraics[0, 0]], xtol=1e-10)
-    return np.asarray(found * nlp.functions.scale[nx + nu :])

@@ -50,7 +50,7 @@ class LapOptions:
 
     Attributes
     ----------
-    mesh : mean length of an interval [m]
+    mesh : mean length of an interval [m]; None lets the length of the road decide: 3.5 m on a short one, 7 m from 2.8 km on
     degree : collocation points an interval
     tolerance : largest mesh error of the lap time [s], the errors of all intervals added without sign
     uniform : True for an even mesh with no coarse stage
@@ -58,7 +58,7 @@ class LapOptions:
     max_iterations : of one solve
     """
 
-    mesh: float = 7.0
+    mesh: float | None = None
     degree: int = 2
     tolerance: float = 0.015
     uniform: bool = False
@@ -67,7 +67,7 @@ class LapOptions:
 
     def __post_init__(self) -> None:
         faults = []
-        if not 0.25 <= self.mesh <= 50.0:
+        if self.mesh is not None and not 0.25 <= self.mesh <= 50.0:
             faults.append(f"mesh is {self.mesh:g} m: 0.25 to 50 m are allowed")
         if not 1 <= self.degree <= 5:
             faults.append(f"degree is {self.degree}: 1 to 5 are allowed")
@@ -75,6 +75,10 @@ class LapOptions:
             faults.append(f"tolerance is {self.tolerance:g} s: it must be positive")
         if faults:
             raise InputError("; ".join(faults))
+
+    def step(self, length: float) -> float:
+        """Mean length of an interval [m] on a road of ``length`` [m]."""
+        return float(np.clip(length / 400.0, 3.5, 7.0)) if self.mesh is None else self.mesh
 
 
 @dataclass(frozen=True)
@@ -215,19 +219,20 @@ class _Work:
 
     def solve(self) -> tuple[Solution, MeshError]:
         options = self.options
+        step = options.step(self.problem.length)
         if options.uniform:
-            solution = self._cold(options.mesh, 0.0, "even mesh")
+            solution = self._cold(step, 0.0, "even mesh")
             error = self._check(solution)
             path = None
         else:
-            path = self._cold(COARSE * options.mesh, PATH_BARRIER, "coarse mesh")
-            solution, error = self._finish(path, follow(path, options.mesh), "graded mesh")
+            path = self._cold(COARSE * step, PATH_BARRIER, "coarse mesh")
+            solution, error = self._finish(path, follow(path, step), "graded mesh")
         for number in range(1, options.refinements + 1):
             if error.total <= options.tolerance:
                 return solution, error
             mesh = solution.nlp.mesh.split(_to_split(error, options.tolerance))
             if path is None:
-                path = self._cold(COARSE * options.mesh, PATH_BARRIER, "coarse mesh")
+                path = self._cold(COARSE * step, PATH_BARRIER, "coarse mesh")
             solution, error = self._finish(path, mesh, f"mesh split {number}")
         if error.total <= options.tolerance:
             return solution, error

@@ -22,8 +22,12 @@ from lapwright.transcription.radau import interpolation
 
 Array = NDArray[np.float64]
 
-SUBSTEPS = 2
-"""Runge-Kutta steps in one interval: far below the collocation's own error."""
+LONGEST_STEP = 0.03
+"""Longest Runge-Kutta step [s]: the yaw and load motions of a light stiff car die out within some hundredths of a second, and
+an explicit method must step well within that to stay stable."""
+
+FEWEST_STEPS = 2
+"""Runge-Kutta steps in an interval at the least: their error stays far below that of the collocation."""
 
 NEWTON_STEPS = 6
 """Most iterations on the balances at a stage."""
@@ -112,14 +116,16 @@ def mesh_error(nlp: Nlp, x: Array, row_multipliers: Array, p: Array) -> MeshErro
     controls, algebraics = x[layout.controls], x[layout.algebraics]
     guess = _along(algebraics, at)
     steer = _along(controls, at) if nlp.problem.model.controls_per_point else (lambda _: controls[:, 0].T)
+    collocated = interval_times(nlp, x, p)
+    substeps = max(FEWEST_STEPS, int(np.ceil(np.max(collocated) / LONGEST_STEP)))
     time = np.zeros(mesh.intervals)
-    step = mesh.steps / SUBSTEPS
+    step = mesh.steps / substeps
     z = guess(0.0)
-    for k in range(SUBSTEPS):
+    for k in range(substeps):
         slopes: list[Array] = []
         paces: list[Array] = []
         for i, node in enumerate(NODES):
-            position = (k + node) / SUBSTEPS
+            position = (k + node) / substeps
             here = states + step * sum(
                 (a * f for a, f in zip(STAGES[i], slopes, strict=True)), np.zeros_like(states)
             )
@@ -128,7 +134,7 @@ def mesh_error(nlp: Nlp, x: Array, row_multipliers: Array, p: Array) -> MeshErro
             paces.append(pace)
         states = states + step * sum(w * f for w, f in zip(WEIGHTS, slopes, strict=True))
         time += step * sum(w * f for w, f in zip(WEIGHTS, paces, strict=True))
-    wrong_time = time - interval_times(nlp, x, p)
+    wrong_time = time - collocated
     wrong_states = states.T - x[layout.nodes[1:]]
     worth = -np.sum(row_multipliers[layout.defects], axis=1)
     return MeshError(wrong_time, wrong_states, wrong_time + np.sum(worth * wrong_states, axis=1))

@@ -64,11 +64,9 @@ def _locate(nlp: Nlp, s: Array) -> tuple[NDArray[np.int64], Array]:
 def _between(old: Nlp, values: Array, new: Nlp) -> Array:
     """Values (N, d, m) at the old points, linear in between, at the new points."""
     m = values.shape[2]
-    flat = values.reshape(-1, m)
+    flat = values.reshape(old.stations.size, m)
     s = old.stations.ravel()
-    columns = [np.interp(new.stations.ravel(), s, flat[:, i]) for i in range(m)]
-    return (
-        np.stack(columns, axis=-1).reshape(*new.stations.shape, m)
-        if m
-        else np.zeros((*new.stations.shape, 0))
-    )
+    found = np.empty((new.stations.size, m))
+    for i in range(m):
+        found[:, i] = np.interp(new.stations.ravel(), s, flat[:, i])
+    return found.reshape(*new.stations.shape, m)
