@@ -39,8 +39,11 @@ FIRST = 0.05
 MARCHES, MARCH_LEAST = 120, 0.02
 """Most steps of a march, and its least first step [units of the load]."""
 
-MARCH_END = 1e-7
+MARCH_END = 2e-3
 """Steps so short end a march."""
+
+QUICK = 8
+"""Newton steps that are enough from a close guess; where they are not, a shorter step is tried instead."""
 
 ROUNDS = 60
 FORCE_SCALE = 0.2
@@ -157,7 +160,7 @@ def _continue(model: TrimModel, rays: Rays, y: Array, share: Array) -> tuple[Arr
             trim = _trim(model, rays, todo[rows], trial)
             return np.vstack([trim.residual, (_norm(trim.use) - target[rows])[None]])
 
-        found, solved = solve_many(residual, guess, scale)
+        found, solved = solve_many(residual, guess, scale, iterations=2 * QUICK)
         good = todo[solved]
         before[:, good], share_before[good] = y[:, good], share[good]
         y[:, good], share[good] = found[:, solved], target[solved]
@@ -210,7 +213,7 @@ def _meet(
         trim = _trim(model, rays, todo[rows], trial)
         return np.vstack([trim.residual, (trim.use[active[rows], np.arange(rows.size)] - share)[None]])
 
-    return solve_many(residual, y, np.append(SCALE, FORCE_SCALE))
+    return solve_many(residual, y, np.append(SCALE, FORCE_SCALE), iterations=2 * QUICK)
 
 
 def march(model: TrimModel, rays: Rays, start: Array, step: Array) -> Ends:
@@ -237,15 +240,22 @@ def march(model: TrimModel, rays: Rays, start: Array, step: Array) -> Ends:
         distance[good] += step[good]
         step[todo[~fine]] *= 0.5
         todo = todo[step[todo] > MARCH_END]
-    use = model.trim(rays.motion(every, distance), y).use
-    return Ends(np.vstack([y, distance]), use.argmax(axis=0), began)
+    reached = np.vstack([y, distance])
+    ends = settle(model, rays, reached)
+    # The state before the last step is kept where Newton's method leads elsewhere: it is short of the end by that step.
+    near = ends.exact & (np.abs(ends.y[7] - distance) <= 2.0 * MARCH_END)
+    active = np.where(near, ends.active, model.trim(rays.motion(every, distance), y).use.argmax(axis=0))
+    return Ends(np.where(near, ends.y, reached), active, began)
 
 
 def _state_within(
     model: TrimModel, rays: Rays, guess: Array, distance: Array, which: Index
 ) -> tuple[Array, NDArray[np.bool_]]:
     y, solved = solve_many(
-        lambda trial, rows: model.trim(rays.motion(which[rows], distance[rows]), trial).residual, guess, SCALE
+        lambda trial, rows: model.trim(rays.motion(which[rows], distance[rows]), trial).residual,
+        guess,
+        SCALE,
+        iterations=QUICK,
     )
     use = model.trim(rays.motion(which, distance), y).use
     return y, solved & (use.max(axis=0) <= 1.0)

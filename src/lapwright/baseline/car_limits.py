@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
@@ -21,8 +22,20 @@ DRIVE_STEP = 0.05
 
 BISECTIONS = 44
 
-SCAN = 40
+SCAN = 1600
 """Speeds at which a point is looked at when standing still is not possible there."""
+
+
+@dataclass(frozen=True)
+class _Tables:
+    """Longitudinal forces [m/s2] at (points, SPEED_NODES), flattened: of the tyres at their limit (``most``, ``least``) and
+    of the engine (``level + rise * full drive``), and ``free``, the acceleration without tyres."""
+
+    most: Array
+    least: Array
+    level: Array
+    rise: Array
+    free: Array
 
 
 class CarLimits:
@@ -34,10 +47,14 @@ class CarLimits:
     def __init__(self, envelope: TrimEnvelope, road: PathRoad, fastest: float) -> None:
         self.envelope = envelope
         self.road = road
-        self.limit, self.least = self._speed_range(min(fastest, SPEED_MAX) ** 2)
+        self._cap = min(fastest, SPEED_MAX) ** 2
+        self.trust = np.ones(road.s.size)
+        low, self.least = self._where_it_holds()
+        self.limit = self._highest(low, np.full(road.s.size, self._cap))
         speeds = np.arange(0.0, SPEED_MAX + 2.0 * DRIVE_STEP, DRIVE_STEP)
         vehicle = envelope.vehicle
         self._drive = (drive_force(vehicle, envelope.curve, speeds, 1.0) / vehicle.chassis.mass).tolist()
+        self._tables: _Tables | None = None
 
     def accel(self, point: int, w: float, direction: int) -> float:
         """Greatest (1) or least (-1) acceleration [m/s2] along the line at squared speed ``w``."""
@@ -47,55 +64,74 @@ class CarLimits:
         j = min(int(place), SPEED_NODES - 2)
         ahead = place - j
         j += point * SPEED_NODES
+        low = self._least[j] + ahead * (self._least[j + 1] - self._least[j])
         if direction < 0:
-            low = self._least[j]
-            return low + ahead * (self._least[j + 1] - low)
-        grip = self._grip[j] + ahead * (self._grip[j + 1] - self._grip[j])
+            return low
         level = self._level[j] + ahead * (self._level[j + 1] - self._level[j])
         rise = self._rise[j] + ahead * (self._rise[j + 1] - self._rise[j])
         speed = sqrt(w) / DRIVE_STEP
         i = int(speed)
-        full = self._drive[i] + (speed - i) * (self._drive[i + 1] - self._drive[i])
-        driven = level + rise * full
-        if driven < grip:
-            low = self._least[j] + ahead * (self._least[j + 1] - self._least[j])
-            return driven if driven > low else low
-        return grip
+        driven = level + rise * (self._drive[i] + (speed - i) * (self._drive[i + 1] - self._drive[i]))
+        most = self._most[j] + ahead * (self._most[j + 1] - self._most[j])
+        return max(min(driven, most), low)
 
-    def demand(self, w: Array, rows: NDArray[np.int64] | slice = slice(None)) -> Array:
+    def correct(self, trust: Array) -> None:
+        """Take only a share of what the tables promise at each point: what the car has been seen to give there.
+
+        The tables stay as they are over the share of the limit, which moves: enough for shares close to one.
+        """
+        self.trust = trust
+        self.limit = self._highest(0.7 * self.limit, np.minimum(1.3 * self.limit, self._cap))
+        self.tabulate()
+
+    def tabulate(self) -> None:
+        """Make ready for ``accel``."""
+        if self._tables is None:
+            self._tables = self._look_up()
+        tables = self._tables
+        trust = np.repeat(self.trust, SPEED_NODES)
+        self._top = self.limit.tolist()
+        self._most = (trust * tables.most + tables.free).tolist()
+        self._least = (trust * tables.least + tables.free).tolist()
+        self._level = (tables.level + tables.free).tolist()
+        self._rise = tables.rise.tolist()
+
+    def spare(self, w: Array, rows: NDArray[np.int64] | slice = slice(None)) -> Array:
         """Largest lateral force less the one that the line asks for [m/s2], at squared speeds for some points."""
         road = self.road.take(rows)
         normal = road.normal(w)
-        most = self.envelope.lateral_most(np.sqrt(w), normal, road.grip)
+        most = self.trust[rows] * self.envelope.lateral_most(np.sqrt(w), normal, road.grip)
         return most - np.abs(road.lateral(w, normal))
 
-    def _speed_range(self, cap: float) -> tuple[Array, Array]:
-        """Largest and smallest squared speed at which the lateral force is within reach."""
-        count = self.road.s.size
-        every = np.arange(count)
-        low, high = np.zeros(count), np.full(count, cap)
-        stands = self.demand(low) >= 0.0
-        least = np.zeros(count)
-        for row in np.flatnonzero(~stands):
-            scan = np.linspace(0.0, cap, SCAN**2)
-            holds = self.demand(scan, np.full(scan.size, row)) >= 0.0
-            first = int(np.argmax(holds))
-            least[row] = scan[first] if holds.any() else np.inf
-            low[row] = scan[first] if holds.any() else 0.0
-        open_ = every[self.demand(high) < 0.0]
-        for _ in range(BISECTIONS):
-            middle = 0.5 * (low[open_] + high[open_])
-            holds = self.demand(middle, open_) >= 0.0
-            low[open_] = np.where(holds, middle, low[open_])
-            high[open_] = np.where(holds, high[open_], middle)
-        low[np.setdiff1d(every, open_)] = cap
+    def _where_it_holds(self) -> tuple[Array, Array]:
+        """A squared speed at which each point's line can be held, zero wherever it can, and the least such one."""
+        low, least = np.zeros(self.road.s.size), np.zeros(self.road.s.size)
+        for row in np.flatnonzero(self.spare(low) < 0.0):
+            scan = np.linspace(0.0, self._cap, SCAN)
+            holds = self.spare(scan, np.full(SCAN, row)) >= 0.0
+            low[row] = scan[int(np.argmax(holds))]
+            least[row] = low[row] if holds.any() else np.inf
         return low, least
 
-    def tabulate(self) -> None:
-        """Make ready for ``accel``.
+    def _highest(self, low: Array, high: Array) -> Array:
+        """Largest squared speed with the lateral force in reach, between one where it is and one where it may not be."""
+        low = low.copy()
+        open_ = np.flatnonzero(self.spare(high) < 0.0)
+        upper = high[open_]
+        for _ in range(BISECTIONS):
+            middle = 0.5 * (low[open_] + upper)
+            holds = self.spare(middle, open_) >= 0.0
+            low[open_] = np.where(holds, middle, low[open_])
+            upper = np.where(holds, upper, middle)
+        closed = np.setdiff1d(np.arange(low.size), open_)
+        low[closed] = high[closed]
+        return low
 
-        Greatest and least acceleration at each point over squared speed, pull of the road included. By grip; by engine it is ``level + rise * full drive``, a straight line through the tables at the
-        effort that the engine gives there, so that steps from gear to gear keep their place.
+    def _look_up(self) -> _Tables:
+        """The envelope at every point over squared speed.
+
+        The engine's force is a straight line through the envelope at the effort that the engine gives there, so that the
+        steps from gear to gear keep their place.
         """
         t = np.linspace(0.0, 1.0, SPEED_NODES)
         w = (self.limit[:, None] * (1.0 - (1.0 - t) ** 2)[None, :]).ravel()
@@ -104,15 +140,13 @@ class CarLimits:
         envelope = self.envelope
         blend = envelope.blend(speed, normal, road.lateral(w, normal), road.grip)
         pull = road.pull(w, normal)
-        free = pull - envelope.per_speed[1] * w
         full, brakes = envelope.efforts(speed)
         # Wheels spin up with the car, so what the road adds to its acceleration costs effort too.
         line = envelope.vehicle.driveline
         turning = 4.0 * line.wheel_inertia / (line.wheel_radius**2 * envelope.vehicle.chassis.mass) * pull
         driven, rise = blend.at_effort(full - turning)
         held, _ = blend.at_effort(brakes - turning)
-        self._top = self.limit.tolist()
-        self._grip = (blend.long[:, -1] + free).tolist()
-        self._least = (np.maximum(blend.long[:, 0], held) + free).tolist()
-        self._level = (driven - rise * full + free).tolist()
-        self._rise = rise.tolist()
+        least = np.maximum(blend.long[:, 0], held)
+        return _Tables(
+            blend.long[:, -1], least, driven - rise * full, rise, pull - envelope.per_speed[1] * w
+        )

@@ -32,6 +32,9 @@ NORMALS = tuple(G * n for n in (0.25, 0.4, 0.6, 0.8, 1.0, 1.3, 1.7, 2.2, 3.0))
 GRIP_RATIO = 1.2
 """Largest ratio of neighbouring grip scales of the tables."""
 
+GRIP_REACH = 1.1
+"""Beyond the outermost grip scales of the tables, as far as this factor, forces are taken in proportion to grip."""
+
 
 @dataclass(frozen=True)
 class CircleEnvelope:
@@ -92,8 +95,8 @@ class TrimEnvelope:
     ----------
     vehicle, curve : the car and its drive curve
     speeds, normals, grips : the nodes of the tables
-    lat_most : (R, S, N) largest lateral force over the load
-    long, effort : (R, S, N, K, C) see ``reach.Reach``
+    lat_most : (R, S, N) largest lateral force over load and grip scale
+    long, effort : (R, S, N, K, C) over load and grip scale, see ``reach.Reach``
     states : (7, R, S, N, K, C) unknowns of the trim
     guessed : entries that were interpolated because no steady state was found there
     """
@@ -125,7 +128,7 @@ class TrimEnvelope:
         """Largest lateral specific force [m/s2] with engine and brakes no limit."""
         flat = self.lat_most.ravel()
         most = sum(weight * flat[index] for index, weight in self._corners(speed, normal, grip))
-        return np.asarray(most * self.load(speed, normal))
+        return np.asarray(most * self.load(speed, normal) * grip)
 
     def long_range(
         self, speed: Array, normal: Array, lateral: Array, grip: Array | float = 1.0
@@ -161,7 +164,7 @@ class TrimEnvelope:
         corners = self._corners(speed, normal, grip)
         load = self.load(speed, normal)
         flat_most = self.lat_most.ravel()
-        most = sum(weight * flat_most[index] for index, weight in corners) * load
+        most = sum(weight * flat_most[index] for index, weight in corners) * load * grip
         share = np.clip(np.abs(lateral) / np.maximum(most, 1e-9), 0.0, 1.0)
         nodes = self.long.shape[3]
         place = np.arcsin(share) / (0.5 * np.pi) * (nodes - 1)
@@ -177,7 +180,7 @@ class TrimEnvelope:
                 rows, factor = index * nodes + low + step, (weight * part)[:, None]
                 for total, table in zip(blended, tables, strict=True):
                     total += factor * table[rows]
-        scale = load[:, None]
+        scale = (load * grip)[:, None]
         states = np.stack(blended[2:]) if with_states else None
         return Blend(load, blended[0] * scale, blended[1] * scale, states)
 
@@ -205,10 +208,10 @@ class TrimEnvelope:
 
     def covers(self, low: float, high: float) -> bool:
         """Whether there are tables for grip scales from ``low`` to ``high``, close enough to each other."""
-        inside = (self.grips[0] <= low + 1e-9) and (high - 1e-9 <= self.grips[-1])
-        near = self.grips[(self.grips >= low - 1e-9) & (self.grips <= high + 1e-9)]
-        every = np.concatenate([[low], near, [high]])
-        return bool(inside and np.all(every[1:] / every[:-1] <= GRIP_RATIO * (1.0 + 1e-9)))
+        inside = self.grips[0] <= low * GRIP_REACH and high / GRIP_REACH <= self.grips[-1]
+        first = max(int(np.searchsorted(self.grips, low, side="right")) - 1, 0)
+        between = self.grips[first : int(np.searchsorted(self.grips, high)) + 1]
+        return bool(inside and np.all(between[1:] / between[:-1] <= GRIP_RATIO * (1.0 + 1e-9)))
 
     def with_grips(self, grips: tuple[float, ...]) -> TrimEnvelope:
         """The same car's envelope with nodes at further grip scales."""
@@ -251,6 +254,8 @@ def envelope(vehicle: AnyVehicle, grips: tuple[float, ...] = (1.0,)) -> Envelope
 
 def grip_nodes(low: float, high: float) -> tuple[float, ...]:
     """Grip scales for tables that are to serve roads from ``low`` to ``high``."""
+    if 1.0 / GRIP_REACH <= low and high <= GRIP_REACH:
+        return (1.0,)
     if high - low < 1e-9:
         return (round(low, 9),)
     count = max(2, int(np.ceil(np.log(high / low) / np.log(GRIP_RATIO))) + 1)
@@ -272,10 +277,19 @@ def _tables(vehicle: Vehicle, curve: DriveCurve | None, speeds: Array, grips: Ar
     model = TrimModel(vehicle, curve, endless=True)
     found = reach(model, conditions(model, speed, normal, grip))
     tail = found.long.shape[1:]
+    scale = grips[:, None, None]
     return TrimEnvelope(
-        vehicle, curve, speeds, normals, grips, found.lat_most.reshape(shape), found.long.reshape(*shape, *tail),
-        found.effort.reshape(*shape, *tail), found.states.reshape(7, *shape, *tail), found.guessed,
-    )  # fmt: skip
+        vehicle=vehicle,
+        curve=curve,
+        speeds=speeds,
+        normals=normals,
+        grips=grips,
+        lat_most=found.lat_most.reshape(shape) / scale,
+        long=found.long.reshape(*shape, *tail) / scale[..., None, None],
+        effort=found.effort.reshape(*shape, *tail) / scale[..., None, None],
+        states=found.states.reshape(7, *shape, *tail),
+        guessed=found.guessed,
+    )
 
 
 def _bracket(nodes: Array, value: Array) -> tuple[NDArray[np.int64], Array]:

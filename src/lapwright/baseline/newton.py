@@ -21,7 +21,7 @@ HALVINGS = 6
 
 
 def solve_many(
-    residual: Residual, start: Array, scale: Array, longest: float = 4.0
+    residual: Residual, start: Array, scale: Array, longest: float = 4.0, iterations: int = ITERATIONS
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Zeros of M systems of k equations in k unknowns.
 
@@ -35,6 +35,8 @@ def solve_many(
         Typical sizes of the unknowns (k,).
     longest
         Longest step, in scales.
+    iterations
+        Most Newton steps.
 
     Returns
     -------
@@ -45,7 +47,7 @@ def solve_many(
     open_ = np.arange(y.shape[1])
     value = residual(y, open_)
     size = np.abs(value).max(axis=0)
-    for _ in range(ITERATIONS):
+    for _ in range(iterations):
         going = ~(size <= TOLERANCE)
         open_, value, size = open_[going], value[:, going], size[going]
         if open_.size == 0:

@@ -38,6 +38,10 @@ class SpeedProfile:
     accel: Array
     switches: Array
 
+    def take(self, rows: NDArray[np.int64]) -> SpeedProfile:
+        """The same at some of the stations."""
+        return SpeedProfile(self.s[rows], self.t[rows], self.w[rows], self.accel[rows], self.switches)
+
 
 class _Cells(NamedTuple):
     """Steps: w as a cubic from slopes at both ends. ``metric`` (3, C) is the line's length per plan metre at both ends and between."""

@@ -25,6 +25,12 @@ if TYPE_CHECKING:
 SLOWEST = 3.0
 """Below this speed [m/s] the car's angles are those of this speed at the same forces: at rest they have no meaning."""
 
+NEAR = 0.03
+"""A force so close to the end of the tables, in units of the load, counts as all there is."""
+
+EVERY = 3
+"""Of the rows at the limit one in so many is looked at."""
+
 MIRROR = np.array([0, 1, 2, 4, 3, 6, 5])
 MIRROR_SIGN = np.array([-1.0, -1.0, 1.0, 1.0, 1.0, 1.0, 1.0])
 
@@ -84,6 +90,37 @@ def car_rows(track: Track, envelope: TrimEnvelope, road: PathRoad, profile: Spee
     state = TrimModel(envelope.vehicle, envelope.curve).trim(given, states.y).state
     lap = car_lap("baseline", track, envelope.vehicle, profile.s, profile.t, np.stack(state), states.y[3:7])
     return _as_driven(lap, road, profile), states
+
+
+def given_share(
+    envelope: TrimEnvelope, track: Track, road: PathRoad, profile: SpeedProfile
+) -> tuple[Array, Array]:
+    """Share of the asked tyre force that the car really gives, where a profile asks for all there is.
+
+    Returns
+    -------
+    tuple
+        Numbers of the rows looked at (every ``EVERY``-th of those at the limit) and their shares.
+    """
+    w = profile.w
+    speed, normal = np.maximum(np.sqrt(w), SLOWEST), road.normal(w)
+    lateral = road.lateral(w, normal)
+    blend = envelope.blend(speed, normal, lateral, road.grip)
+    force = profile.accel - road.pull(w, normal) + envelope.per_speed[1] * w
+    near = NEAR * blend.load
+    at_limit = (force >= blend.long[:, -1] - near) | (force <= blend.long[:, 0] + near)
+    rows = np.flatnonzero(at_limit & (w > SLOWEST**2))[::EVERY]
+    if rows.size == 0:
+        return rows, np.ones(0)
+    some, picked = road.take(rows), profile.take(rows)
+    asked = Motion(frame_of(track.road(picked.s)), some.n, some.xi, speed[rows], picked.accel, some.curvature)
+    rays = _RoadRays(asked, *_free(envelope, some, picked, speed[rows]))
+    guess = _guess(envelope, some, picked)
+    ends = settle(
+        TrimModel(envelope.vehicle, envelope.curve), rays, np.vstack([guess, np.ones((1, rows.size))])
+    )
+    good = ends.exact & (ends.y[7] > 0.5)
+    return rows[good], ends.y[7, good]
 
 
 def _as_driven(lap: Lap, road: PathRoad, profile: SpeedProfile) -> Lap:

@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 SPARE = 1.02
 """Tables reach so far beyond the car's highest speed on the steepest fall."""
 
+CORRECTIONS, CORRECT_ENOUGH = 1, 1e-3
+"""Times that the tables are held against the car itself where the lap uses all of them; and the error that is let be."""
+
 TELLING = 0.02
 """Share of the tyre force missing somewhere from which the user is told."""
 
@@ -131,8 +134,14 @@ def solve_baseline(
     _check_held(limits, grid)
     limits.tabulate()
     profile = _passes(track, known, grid, limits, start_speed, end_speed)
-    _check_bank(limits, grid, profile)
     road = path_road(track, offsets, profile.s)
+    if isinstance(known, TrimEnvelope):
+        for _ in range(CORRECTIONS):
+            if not _correct(track, known, limits, grid, road, profile):
+                break
+            profile = _passes(track, known, grid, limits, start_speed, end_speed)
+            road = path_road(track, offsets, profile.s)
+    _check_bank(limits, grid, profile)
     return _result(track, known, road, profile)
 
 
@@ -247,6 +256,20 @@ def _passes(
             "nothing limits the speed of this car on this road: give a start speed, or the car a power and a drag area"
         )
     return profile
+
+
+def _correct(
+    track: Track, known: TrimEnvelope, limits: CircleLimits | CarLimits, grid: Grid, road: PathRoad, profile: SpeedProfile
+) -> bool:
+    """Correct the limits by what the car gives where the profile asks for everything; False when they were good enough."""
+    from lapwright.baseline.rows import given_share
+
+    rows, share = given_share(known, track, road, profile)
+    if isinstance(limits, CircleLimits) or rows.size == 0 or np.max(np.abs(share - 1.0)) < CORRECT_ENOUGH:
+        return False
+    period = track.length if track.closed else None
+    limits.correct(limits.trust * np.interp(grid.points.s, profile.s[rows], share, period=period))
+    return True
 
 
 def _check_end(grid: Grid, which: str, w: float, limit: float) -> None:
