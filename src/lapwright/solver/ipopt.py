@@ -10,6 +10,7 @@ import casadi as ca
 import numpy as np
 
 from lapwright.solver.bridge import Bridge
+from lapwright.solver.interrupt import Interrupt, noted_interrupts
 from lapwright.solver.solution import Array, Progress, ProgressCallback, Solution, Start
 from lapwright.solver.status import ipopt_status
 from lapwright.transcription.nlp import Nlp
@@ -72,37 +73,36 @@ def solve_ipopt(
             "warm_start_mult_bound_push": 1e-9,
         }
         options.pop("least_square_init_duals")
-    watcher = _Watcher(nlp, progress)
-    bridge = Bridge(nlp)
-    solver = ca.nlpsol(
-        "lap",
-        "ipopt",
-        bridge.declaration(),
-        {
-            "grad_f": bridge.gradient,
-            "jac_g": bridge.jacobian,
-            "hess_lag": bridge.hessian,
-            "calc_lam_p": False,
-            "calc_multipliers": False,
-            "no_nlp_grad": True,
-            "print_time": False,
-            "error_on_fail": False,
-            "show_eval_warnings": False,
-            "iteration_callback": watcher,
-            "ipopt": options,
-        },
-    )
-    values = nlp.parameters if p is None else p
-    arguments = {
-        "x0": start.x, "p": values, "lbx": nlp.lower, "ubx": nlp.upper, "lbg": nlp.row_lower, "ubg": nlp.row_upper,
-    }  # fmt: skip
-    if start.row_multipliers is not None and start.bound_multipliers is not None:
-        arguments |= {"lam_g0": start.row_multipliers, "lam_x0": start.bound_multipliers}
-    began = time.perf_counter()
-    result = solver(**arguments)
-    seconds = time.perf_counter() - began
-    if watcher.interrupted:
-        raise KeyboardInterrupt
+    with noted_interrupts() as interrupt:
+        watcher = _Watcher(nlp, progress, interrupt)
+        bridge = Bridge(nlp)
+        solver = ca.nlpsol(
+            "lap",
+            "ipopt",
+            bridge.declaration(),
+            {
+                "grad_f": bridge.gradient,
+                "jac_g": bridge.jacobian,
+                "hess_lag": bridge.hessian,
+                "calc_lam_p": False,
+                "calc_multipliers": False,
+                "no_nlp_grad": True,
+                "print_time": False,
+                "error_on_fail": False,
+                "show_eval_warnings": False,
+                "iteration_callback": watcher,
+                "ipopt": options,
+            },
+        )
+        values = nlp.parameters if p is None else p
+        arguments = {
+            "x0": start.x, "p": values, "lbx": nlp.lower, "ubx": nlp.upper, "lbg": nlp.row_lower, "ubg": nlp.row_upper,
+        }  # fmt: skip
+        if start.row_multipliers is not None and start.bound_multipliers is not None:
+            arguments |= {"lam_g0": start.row_multipliers, "lam_x0": start.bound_multipliers}
+        began = time.perf_counter()
+        result = solver(**arguments)
+        seconds = time.perf_counter() - began
     stats = solver.stats()
     return Solution(
         status=ipopt_status(stats["return_status"]),
@@ -131,7 +131,7 @@ def _history(stats: dict[str, Any]) -> dict[str, Array]:
 class _Watcher(ca.Callback):  # type: ignore[misc]
     """Hands each iteration to the progress callback and turns Ctrl-C into a stop."""
 
-    def __init__(self, nlp: Nlp, progress: ProgressCallback | None) -> None:
+    def __init__(self, nlp: Nlp, progress: ProgressCallback | None, interrupt: Interrupt) -> None:
         ca.Callback.__init__(self)
         self.size, self.row_count, self.parameter_count = (
             nlp.layout.size,
@@ -139,7 +139,7 @@ class _Watcher(ca.Callback):  # type: ignore[misc]
             len(nlp.parameters),
         )
         self.row_lower, self.row_upper = nlp.row_lower, nlp.row_upper
-        self.progress, self.interrupted, self.iteration = progress, False, 0
+        self.progress, self.interrupt, self.iteration = progress, interrupt, 0
         self.construct("watcher", {})
 
     def get_n_in(self) -> int:
@@ -167,15 +167,12 @@ class _Watcher(ca.Callback):  # type: ignore[misc]
         return ca.Sparsity.dense(sizes[name], 1)
 
     def eval(self, arg: Sequence[Any]) -> list[int]:
-        try:
-            if self.progress is not None:
-                rows = np.asarray(arg[2]).ravel()
-                violation = float(
-                    np.max(np.maximum(rows - self.row_upper, self.row_lower - rows), initial=0.0)
-                )
+        if self.progress is not None and not self.interrupt.asked:
+            rows = np.asarray(arg[2]).ravel()
+            violation = float(np.max(np.maximum(rows - self.row_upper, self.row_lower - rows), initial=0.0))
+            try:
                 self.progress(Progress(self.iteration, float(arg[1]), violation))
-            self.iteration += 1
-        except KeyboardInterrupt:
-            self.interrupted = True
-            return [1]
-        return [0]
+            except KeyboardInterrupt:
+                self.interrupt.ask()
+        self.iteration += 1
+        return [int(self.interrupt.asked)]
