@@ -74,8 +74,9 @@ class Follower:
 
 
 HUMAN = Follower(delay=0.15, touch_delay=0.06, preview=0.6, steer_noise=0.05, pedal_noise=0.02)
-"""A person (common practice in driver models): eyes 0.15 s behind, seat and pedals less, hands and feet that tremble.
- Needs a reference that leaves some grip: about a tenth."""
+"""A person (common practice in driver models): eyes 0.15 s behind, seat and pedals less, a little tremor.
+
+Needs a reference that leaves some grip: about a tenth."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -299,7 +300,7 @@ def drive_on(
     s_end: float,
     rtol: float,
 ) -> tuple[Motion, Recording]:
-    """Tick by tick from ``start`` to station ``s_end`` [m], with hand wheel and pedal at ``first`` to begin with."""
+    """Tick by tick from ``start`` to station ``s_end`` [m], hand wheel and pedal at ``first``."""
     tick = hands.tick
     t, x, (delta, pedal) = t_start, np.asarray(start, dtype=float), first
     times, states, deltas, pedals = [t], [x], [delta], [pedal]
