@@ -11,6 +11,7 @@ from lapwright.errors import Fault, InputError
 from lapwright.track.road import Array
 
 if TYPE_CHECKING:
+    from lapwright.lap.lap import Lap
     from lapwright.track.track import Track
 
 FEWEST = 4
@@ -52,6 +53,24 @@ def line_offsets(track: Track, stations: Array, offsets: Array, smoothing: float
         s, n = _closed(track, s, n)
     curve = _through(s, n, track.closed) if smoothing <= 0.0 else _near(s, n, track.closed, smoothing)
     return Offsets(curve, track.length if track.closed else 0.0, float(s[0]))
+
+
+def line_of_lap(track: Track, lap: Lap) -> Offsets:
+    """The line that a lap was driven on: offset, direction and curvature of its rows.
+
+    The curvature is the lap's own, straight between rows: a point mass turns from one side to the other at once, and a
+    smooth curve through its offsets would swing out before and after.
+    """
+    from scipy.interpolate import CubicHermiteSpline
+
+    keep = np.concatenate([[True], np.diff(lap.s) > SAME_PLACE])
+    s, n, curvature = lap.s[keep], lap.n[keep], lap.curvature[keep]
+    road = track.road(s)
+    slope = (road.stretch - n * road.omega_z) * np.tan(lap.xi[keep] + lap.sideslip[keep])
+    if lap.closed:
+        n, slope, curvature = (np.append(a[:-1], a[0]) for a in (n, slope, curvature))
+    length = track.length if lap.closed else 0.0
+    return Offsets(CubicHermiteSpline(s, n, slope), length, float(s[0]), (s, curvature))
 
 
 def line_faults(track: Track, s: Array, n: Array) -> list[Fault]:

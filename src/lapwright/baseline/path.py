@@ -23,25 +23,32 @@ DERIVATIVE_STEP = 1e-3
 
 @dataclass(frozen=True)
 class Offsets:
-    """A line over the road: lateral offset as a curve with continuous second derivative.
+    """A line over the road: lateral offset as a curve.
 
-    ``curve`` is a scipy spline n(s) [m], or None for the centreline; ``length`` wraps stations to ``start`` and beyond, 0 for
-    an open road.
+    ``curve`` is a scipy spline n(s) [m] with continuous second derivative, or None for the centreline; ``length`` wraps
+    stations to ``start`` and beyond, 0 for an open road. Where the curvature of the line is known better than by the
+    spline, ``bends`` are stations and curvatures in the road surface [1/m].
     """
 
     curve: Any = None
     length: float = 0.0
     start: float = 0.0
+    bends: tuple[Array, Array] | None = None
 
     def at(self, s: Array) -> tuple[Array, Array, Array]:
         """Offset [m] and its first and second derivative [-, 1/m] at stations ``s`` [m], each (M,)."""
         if self.curve is None:
             zero = np.zeros_like(s)
             return zero, zero, zero
-        at = s
-        if self.length:
-            at = self.start + np.mod(s - self.start, self.length)
+        at = self._wrapped(s)
         return self.curve(at), self.curve(at, 1), self.curve(at, 2)
+
+    def curvature(self, s: Array) -> Array | None:
+        """Curvature of the line [1/m] at stations ``s``, None when it follows from the spline."""
+        return None if self.bends is None else np.interp(self._wrapped(s), *self.bends)
+
+    def _wrapped(self, s: Array) -> Array:
+        return self.start + np.mod(s - self.start, self.length) if self.length else s
 
 
 @dataclass(frozen=True)
@@ -114,7 +121,8 @@ def path_road(track: Track, offsets: Offsets, s: Array, side: str = "right") -> 
     metric = np.hypot(scale, slope)
     xi = np.arctan2(slope, scale)
     turning = np.zeros_like(s)
-    if offsets.curve is not None:
+    known = offsets.curvature(s)
+    if offsets.curve is not None and known is None:
         step = DERIVATIVE_STEP if side == "right" else -DERIVATIVE_STEP
         ahead = track.road(s + step, side)
         change = (ahead.stretch - road.stretch - n * (ahead.omega_z - road.omega_z)) / step
@@ -134,7 +142,7 @@ def path_road(track: Track, offsets: Offsets, s: Array, side: str = "right") -> 
         n=n,
         xi=xi,
         metric=metric,
-        curvature=(turning + road.omega_z) / metric,
+        curvature=(turning + road.omega_z) / metric if known is None else known,
         gravity_long=rest.gravity_long,
         gravity_lat=rest.gravity_lat,
         spin_long=moving.spin_long - rest.spin_long,
