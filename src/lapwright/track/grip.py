@@ -11,6 +11,8 @@ from lapwright.track.road import Array
 
 BLEND = 5.0
 """Length [m] over which grip changes at either end of a patch, centred on its stated end."""
+FAR = 100.0
+"""Lateral limit [m] that stands for a band without one: beyond any road edge."""
 
 
 @dataclass(frozen=True)
@@ -96,10 +98,6 @@ def _overlap(a: GripPatch, b: GripPatch, length: float, closed: bool) -> bool:
 
 def _span(patch: GripPatch, length: float) -> float:
     return patch.end - patch.start if patch.end >= patch.start else patch.end - patch.start + length
-
-
-FAR = 100.0
-"""Lateral limit [m] that stands for a band without one: beyond any road edge."""
 
 
 def _limit(value: float | None, side: float) -> float:
