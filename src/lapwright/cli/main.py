@@ -193,6 +193,9 @@ def notice_line(notice: Fault) -> str:
 
 def entry() -> NoReturn:
     """The console script."""
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        # The dense blocks of the linear systems are small: a second thread only waits, and takes a core from others.
+        os.environ.setdefault(name, "1")
     for stream in (sys.stdout, sys.stderr):
         # A name that the terminal's encoding lacks must not stop the work.
         getattr(stream, "reconfigure", lambda **_: None)(errors="backslashreplace")

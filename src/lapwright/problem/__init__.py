@@ -1,0 +1,1 @@
+"""What is asked: states, controls, limits, objective and ends; no discretisation."""

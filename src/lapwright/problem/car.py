@@ -55,12 +55,16 @@ def car_states(vehicle: Vehicle) -> tuple[Variable, ...]:
     )
 
 
-def pedal_rates(driver: Driver, pedal: Any) -> tuple[Any, Any]:
-    """Fastest rise and fall of the pedal axis [1/s]: brake release or throttle rise upward, the other pair downward."""
+def pedal_rate(driver: Driver, pedal: Any, effort: Any) -> Any:
+    """Rate of the pedal axis [1/s] for an effort of -1 (as fast as the foot can fall) to 1 (as fast as it can rise).
+
+    Upward the foot releases the brake or presses the throttle, downward the other way round; each has its own time. The
+    smooth curve through (-1, -down), (0, 0) and (1, up) that rises everywhere is a hyperbola.
+    """
     on_throttle = step(pedal, PEDAL_SWITCH)
     up = on_throttle / driver.throttle_rise + (1.0 - on_throttle) / driver.brake_release
     down = on_throttle / driver.throttle_release + (1.0 - on_throttle) / driver.brake_rise
-    return up, down
+    return 2.0 * up * down * effort / (up + down - (up - down) * effort)
 
 
 def car_parameters(vehicle: Vehicle, curve: DriveCurve | None) -> dict[str, float]:
@@ -80,12 +84,6 @@ def car_model(vehicle: Vehicle, road_size: int) -> PointModel:
     """The point model of a full car on a road of ``road_size`` numbers."""
     curve = drive_curve(vehicle.driveline) if vehicle.driveline.gear_ratios else None
     names, values = as_vector(car_parameters(vehicle, curve))
-    driver = vehicle.driver
-    fastest = max(
-        1.0 / t
-        for t in (driver.brake_rise, driver.brake_release, driver.throttle_rise, driver.throttle_release)
-    )
-
     def equations(x: Any, u: Any, z: Any, road: Any, p: Any) -> Equations:
         symbols = dict(zip(names, p, strict=True))
         car = substitute(vehicle, symbols)
@@ -93,16 +91,15 @@ def car_model(vehicle: Vehicle, road_size: int) -> PointModel:
         state = CarState(*x)
         point = car_point(car, drive, road_frame(road), state, z)
         steer_rate = u[0] * car.driver.max_wheel_rate / car.steering.ratio
-        pedal_rate = u[1]
+        foot_rate = pedal_rate(car.driver, state.pedal, u[1])
         pace = 1.0 / point.ride.s_dot
         r = point.rates
         time_rates = (
-            r["n"], r["xi"], r["u"], r["v"], r["r"], steer_rate, pedal_rate, r["accel_long"], r["accel_lat"],
+            r["n"], r["xi"], r["u"], r["v"], r["r"], steer_rate, foot_rate, r["accel_long"], r["accel_lat"],
         )  # fmt: skip
-        effort = symbols["weight.steer"] * steer_rate**2 + symbols["weight.pedal"] * pedal_rate**2
+        effort = symbols["weight.steer"] * steer_rate**2 + symbols["weight.pedal"] * foot_rate**2
         slip_limits = [symbols["limit.front_slip"]] * 2 + [symbols["limit.rear_slip"]] * 2
         grip = [tyre.rho_squared - most * most for tyre, most in zip(point.tyres, slip_limits, strict=True)]
-        up, down = pedal_rates(car.driver, state.pedal)
         weight = car.chassis.mass * G
         resting = (point.normal + sum(downforce(car.aero, state.u))) / weight
         torque_scale = 0.25 * weight * car.driveline.wheel_radius
@@ -110,7 +107,7 @@ def car_model(vehicle: Vehicle, road_size: int) -> PointModel:
             [rate * pace for rate in time_rates],
             pace,
             pace * (1.0 + effort),
-            [*grip, pedal_rate / up - 1.0, -pedal_rate / down - 1.0, LIGHTEST - resting],
+            [*grip, LIGHTEST - resting],
             [row / torque_scale for row in point.torque_balance],
         )
 
@@ -118,7 +115,7 @@ def car_model(vehicle: Vehicle, road_size: int) -> PointModel:
         states=car_states(vehicle),
         controls=(
             Variable("steer_rate", "-", 1.0, -1.0, 1.0, "steering rate right", "steering rate left"),
-            Variable("pedal_rate", "1/s", 5.0, -fastest, fastest, "pedal fall", "pedal rise"),
+            Variable("pedal_effort", "-", 1.0, -1.0, 1.0, "pedal fall", "pedal rise"),
         ),
         algebraics=tuple(Variable(f"slip_{w}", "-", 0.05) for w in ("fl", "fr", "rl", "rr")),
         limits=(
@@ -126,8 +123,6 @@ def car_model(vehicle: Vehicle, road_size: int) -> PointModel:
                 Limit(f"{w} grip", "more grip, a smaller grip_margin, or a lower speed into this place")
                 for w in WHEELS
             ),
-            Limit("pedal rise", "a shorter brake_release_s or throttle_rise_s"),
-            Limit("pedal fall", "a shorter brake_rise_s or throttle_release_s"),
             Limit("wheels off the ground", "a gentler crest, or more downforce"),
         ),
         balances=tuple(f"{w} wheel torque" for w in WHEELS),

@@ -46,7 +46,7 @@ def why_not(solution: Solution, track: Track, vehicle: AnyVehicle, start: EndSta
     advice = [limit.advice for limit in near if limit.advice]
     if solution.status.advice and not advice:
         advice = [solution.status.advice]
-    fast = _too_fast(track, vehicle, start)
+    fast = too_fast(track, vehicle, start)
     if fast:
         lines.append(fast)
     if advice:
@@ -83,7 +83,7 @@ def _corner_words(track: Track, station: float) -> str:
     return f" (before {ahead[0].name})" if ahead else ""
 
 
-def _too_fast(track: Track, vehicle: AnyVehicle, start: EndState) -> str:
+def too_fast(track: Track, vehicle: AnyVehicle, start: EndState) -> str:
     """A word about the start speed when even a quasi-steady car could not slow down in time."""
     if track.closed or start.speed is None:
         return ""

@@ -85,7 +85,8 @@ class _Book:
 def _car_limits(book: _Book) -> list[LimitUse]:
     near = {name: slack < GRIP_SLACK for name, slack in book.slack.items() if name.endswith("grip")}
     pedal, steer = book.state("pedal"), book.controls[:, :, 0]
-    rising, falling = book.slack["pedal rise"] < ROW_SLACK, book.slack["pedal fall"] < ROW_SLACK
+    foot = book.controls[:, :, 1]
+    rising, falling = foot > 1.0 - ROW_SLACK, foot < -1.0 + ROW_SLACK
     on_brake = pedal < 0.0
     drive = ["driveline.power"] if "driveline.power" in book.names else _drive_force(book)
     uses = [

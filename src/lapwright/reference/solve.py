@@ -19,7 +19,7 @@ from lapwright.problem.lap import EndState, lap_problem
 from lapwright.problem.model import Problem
 from lapwright.reference.channels import lap_of
 from lapwright.reference.evidence import LimitUse
-from lapwright.reference.failure import why_not
+from lapwright.reference.failure import too_fast, why_not
 from lapwright.reference.grading import follow
 from lapwright.reference.guess import first_guess
 from lapwright.reference.limits import limit_uses
@@ -272,6 +272,8 @@ class _Work:
             solution = self._run(nlp, Start(nlp.pack(guess)), barrier, label)
             if solution.status.solved:
                 return solution
+            if too_fast(self.track, self.vehicle, self.start):
+                break
         assert solution is not None
         raise NoSolutionError(why_not(solution, self.track, self.vehicle, self.start))
 

@@ -1,0 +1,1 @@
+"""A solver behind one call; how a solve ended as a value; multipliers and sensitivities."""

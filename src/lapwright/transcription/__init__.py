@@ -1,0 +1,1 @@
+"""A problem on a mesh: point functions, collocation, layout, derivatives, mesh error."""
