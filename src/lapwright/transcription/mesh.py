@@ -30,6 +30,14 @@ class Mesh:
         """Stations (N, d) of the points at ``positions`` (d,) of each interval, 0 to 1."""
         return self.nodes[:-1, None] + self.steps[:, None] * np.asarray(positions)[None, :]
 
+    def inside(self, positions: Array) -> Array:
+        """As ``points``, but a hair (a billionth of the interval) away from its ends.
+
+        Where the road's curvature jumps at a node each of the two intervals must see its own side of the jump.
+        """
+        at = np.clip(np.asarray(positions), 1e-9, 1.0 - 1e-9)
+        return self.points(at)
+
     def split(self, marked: NDArray[np.bool_]) -> Mesh:
         """The mesh with every marked interval (N,) halved."""
         middles = 0.5 * (self.nodes[:-1] + self.nodes[1:])[marked]

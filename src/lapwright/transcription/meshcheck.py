@@ -129,7 +129,7 @@ def mesh_error(nlp: Nlp, x: Array, row_multipliers: Array, p: Array) -> MeshErro
             here = states + step * sum(
                 (a * f for a, f in zip(STAGES[i], slopes, strict=True)), np.zeros_like(states)
             )
-            slope, pace, z = stepper(mesh.nodes[:-1] + position * mesh.steps, here, steer(position), z)
+            slope, pace, z = stepper(mesh.inside(np.array([position]))[:, 0], here, steer(position), z)
             slopes.append(slope)
             paces.append(pace)
         states = states + step * sum(w * f for w, f in zip(WEIGHTS, slopes, strict=True))
