@@ -29,7 +29,8 @@ LIGHT_WHEEL = 0.03
 
 class CarState(NamedTuple):
     """The nine states: offset n [m], heading error xi [rad], velocities u, v [m/s], yaw rate r [rad/s], road-wheel angle
-    delta [rad], pedal [-1 full brake to 1 full throttle], lagged specific forces [m/s2]."""
+    delta [rad], pedal [-1 full brake to 1 full throttle], lagged specific forces [m/s2].
+    """
 
     n: Any
     xi: Any
@@ -88,7 +89,8 @@ def drive_force(vehicle: Vehicle, curve: DriveCurve | None, speed: Any, throttle
     """Force [N] at the contact patches of all driven wheels together at ``speed`` [m/s] and throttle [0 to 1]."""
     line = vehicle.driveline
     if curve is None:
-        full = line.efficiency * line.power / positive(speed, POWER_SPEED_FLOOR)
+        power: Any = line.power
+        full = line.efficiency * power / positive(speed, POWER_SPEED_FLOOR)
         overrun = line.overrun_torque / line.wheel_radius
     else:
         full, overrun = curve.forces(speed)
@@ -165,7 +167,9 @@ def grounded(load: Any, mass: Any) -> Any:
     return load * load / (load * load + light * light)
 
 
-def car_point(vehicle: Vehicle, curve: DriveCurve | None, road: RoadFrame, state: CarState, slips: Any) -> CarPoint:
+def car_point(
+    vehicle: Vehicle, curve: DriveCurve | None, road: RoadFrame, state: CarState, slips: Any
+) -> CarPoint:
     """The car at a point of the road.
 
     Parameters
@@ -202,8 +206,20 @@ def car_point(vehicle: Vehicle, curve: DriveCurve | None, road: RoadFrame, state
         + 0.5 * c.track_front * (long[1] - long[0])
         + 0.5 * c.track_rear * (long[3] - long[2])
     )
-    u_dot = specific_long + motion.gravity_long + motion.normal * motion.tilt_long + motion.spin_long + state.v * state.r
-    v_dot = specific_lat + motion.gravity_lat + motion.normal * motion.tilt_lat + motion.spin_lat - state.u * state.r
+    u_dot = (
+        specific_long
+        + motion.gravity_long
+        + motion.normal * motion.tilt_long
+        + motion.spin_long
+        + state.v * state.r
+    )
+    v_dot = (
+        specific_lat
+        + motion.gravity_lat
+        + motion.normal * motion.tilt_lat
+        + motion.spin_lat
+        - state.u * state.r
+    )
     brake, throttle = split_pedal(state.pedal)
     torque_front, torque_rear, braking_front, braking_rear = wheel_torques(
         vehicle, drive_force(vehicle, curve, state.u, throttle), brake
@@ -212,10 +228,22 @@ def car_point(vehicle: Vehicle, curve: DriveCurve | None, road: RoadFrame, state
     inertia = tuple(spin_up * grounded(load, mass) for load in loads)
     driven = vehicle.driveline.driven
     front = axle_balance(
-        vehicle, driven != "rear", torque_front, braking_front, (tyres[0].long, tyres[1].long), spins[:2], inertia[:2]
+        vehicle,
+        driven != "rear",
+        torque_front,
+        braking_front,
+        (tyres[0].long, tyres[1].long),
+        spins[:2],
+        inertia[:2],
     )
     rear = axle_balance(
-        vehicle, driven != "front", torque_rear, braking_rear, (tyres[2].long, tyres[3].long), spins[2:], inertia[2:]
+        vehicle,
+        driven != "front",
+        torque_rear,
+        braking_rear,
+        (tyres[2].long, tyres[3].long),
+        spins[2:],
+        inertia[2:],
     )
     rates = {
         "n": motion.n_dot,

@@ -33,7 +33,9 @@ class CirclePoint:
     specific_lat: Any
 
 
-def circle_point(vehicle: FrictionCircle, road: RoadFrame, n: Any, xi: Any, speed: Any, force_long: Any, force_lat: Any) -> CirclePoint:
+def circle_point(
+    vehicle: FrictionCircle, road: RoadFrame, n: Any, xi: Any, speed: Any, force_long: Any, force_lat: Any
+) -> CirclePoint:
     """The point mass at a point of the road.
 
     Parameters

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -69,10 +70,10 @@ class DriveCurve:
 
 
 def gear_shift_speeds(driveline: Driveline) -> Array:
-    """Road speed [m/s] at which each gear is left for the next: where the next one pulls harder, at ``shift_speed`` at the latest."""
+    """Road speed [m/s] at which each gear is left: where the next pulls harder, at ``shift_speed`` at the latest."""
     ratios = np.asarray(driveline.gear_ratios) * driveline.final_drive
     speeds = []
-    for low, high in zip(ratios[:-1], ratios[1:], strict=True):
+    for low, high in pairwise(ratios):
         limit = driveline.shift_speed * driveline.wheel_radius / low
         grid = np.linspace(0.3 * limit, limit, 400)
         better = _pull(driveline, high, grid) > _pull(driveline, low, grid)
@@ -97,7 +98,7 @@ def engine_speed_at(driveline: Driveline, speed: Array) -> Array:
 
 
 def wheel_forces(driveline: Driveline, speed: Array) -> tuple[Array, Array]:
-    """Full-throttle force and overrun force [N] of the sawtooth itself at ``speed`` [m/s], with the cut at ``shift_speed`` in top gear."""
+    """Full-throttle and overrun force [N] of the sawtooth itself at ``speed`` [m/s], cut at ``shift_speed`` in top gear."""
     speed = np.asarray(speed, dtype=float)
     if not driveline.gear_ratios:
         power = driveline.power if driveline.power is not None else 0.0
@@ -113,7 +114,9 @@ def top_gear_speed(driveline: Driveline) -> float:
     """Road speed [m/s] at ``shift_speed`` in the highest gear; infinite for a car without gears."""
     if not driveline.gear_ratios:
         return float("inf")
-    return driveline.shift_speed * driveline.wheel_radius / (driveline.gear_ratios[-1] * driveline.final_drive)
+    return (
+        driveline.shift_speed * driveline.wheel_radius / (driveline.gear_ratios[-1] * driveline.final_drive)
+    )
 
 
 @lru_cache(maxsize=64)
@@ -132,9 +135,18 @@ def drive_curve(driveline: Driveline) -> DriveCurve:
     gaps = np.diff(np.concatenate([[0.0], knots, [SPEED_MAX]]))
     widths = np.clip(0.25 * np.minimum(gaps[:-1], gaps[1:]), 0.15, 2.0)
     basis = np.column_stack([np.ones_like(grid), grid, positive(grid[:, None] - knots, widths)])
-    fit, *_ = np.linalg.lstsq(basis * weight[:, None], np.column_stack([drive, overrun]) * weight[:, None], rcond=None)
+    fit, *_ = np.linalg.lstsq(
+        basis * weight[:, None], np.column_stack([drive, overrun]) * weight[:, None], rcond=None
+    )
     return DriveCurve(
-        float(fit[0, 0]), float(fit[1, 0]), fit[2:, 0], float(fit[0, 1]), float(fit[1, 1]), fit[2:, 1], knots, widths
+        float(fit[0, 0]),
+        float(fit[1, 0]),
+        fit[2:, 0],
+        float(fit[0, 1]),
+        float(fit[1, 1]),
+        fit[2:, 1],
+        knots,
+        widths,
     )
 
 
@@ -161,7 +173,9 @@ def differential_transfer(differential: Differential, input_torque: Any, slip_sp
     if differential.type == "preload":
         on_drive = positive(input_torque, 20.0)
         on_overrun = positive(-input_torque, 20.0)
-        locking = differential.preload + differential.ramp_drive * on_drive + differential.ramp_overrun * on_overrun
+        locking = (
+            differential.preload + differential.ramp_drive * on_drive + differential.ramp_overrun * on_overrun
+        )
         return 0.5 * locking * sign(slip_speed, 0.5)
     return 0.0 * slip_speed
 

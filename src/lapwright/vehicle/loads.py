@@ -69,8 +69,12 @@ def lateral_transfers(chassis: Chassis, accel_lat: Any) -> tuple[Any, Any]:
     roll_axis = chassis.roll_centre_front * share + chassis.roll_centre_rear * (1.0 - share)
     arm = height - roll_axis
     stiffness = chassis.roll_stiffness_front_share
-    front = geometric_transfer(chassis.mass * share, accel_lat, chassis.roll_centre_front, chassis.track_front)
-    rear = geometric_transfer(chassis.mass * (1.0 - share), accel_lat, chassis.roll_centre_rear, chassis.track_rear)
+    front = geometric_transfer(
+        chassis.mass * share, accel_lat, chassis.roll_centre_front, chassis.track_front
+    )
+    rear = geometric_transfer(
+        chassis.mass * (1.0 - share), accel_lat, chassis.roll_centre_rear, chassis.track_rear
+    )
     front = front + elastic_transfer(chassis.mass, accel_lat, arm, stiffness, chassis.track_front)
     rear = rear + elastic_transfer(chassis.mass, accel_lat, arm, 1.0 - stiffness, chassis.track_rear)
     return front, rear
@@ -87,7 +91,9 @@ def share_out(total: Any, difference: Any, width: Any) -> tuple[Any, Any]:
     return first * scale, second * scale
 
 
-def wheel_loads(chassis: Chassis, aero: Aero, speed: Any, normal: Any, accel_long: Any, accel_lat: Any) -> WheelLoads:
+def wheel_loads(
+    chassis: Chassis, aero: Aero, speed: Any, normal: Any, accel_long: Any, accel_lat: Any
+) -> WheelLoads:
     """Loads of the four wheels [N].
 
     Parameters

@@ -78,7 +78,8 @@ class Tyres:
 @dataclass(frozen=True)
 class Brakes:
     """Share of the braking torque on the front axle, peak line pressure [Pa], brake force of the whole car at the
-    contact patches per pascal of line pressure [N/Pa]."""
+    contact patches per pascal of line pressure [N/Pa].
+    """
 
     front_share: float
     peak_pressure: float
@@ -140,7 +141,8 @@ class Steering:
 @dataclass(frozen=True)
 class Driver:
     """What hands and feet can do: hand-wheel rate [rad/s], times [s] for the full travel of each pedal, and
-    ``grip_margin``, the share of peak grip left unused."""
+    ``grip_margin``, the share of peak grip left unused.
+    """
 
     max_wheel_rate: float
     brake_rise: float

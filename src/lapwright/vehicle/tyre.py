@@ -85,4 +85,11 @@ def tyre_force(tyre: Tyre, load: Any, slip_ratio: Any, slip_angle: Any, grip: An
     rho = np.sqrt(rho_squared + SLIP_FLOOR**2)
     curve = grip_curve(rho, tyre.sliding_grip_ratio)
     gain = curve / rho
-    return TyreForce(peak_long * gain * k, peak_lat * gain * a, peak_long, peak_lat, rho_squared, gain * np.sqrt(rho_squared + 1e-12))
+    return TyreForce(
+        peak_long * gain * k,
+        peak_lat * gain * a,
+        peak_long,
+        peak_lat,
+        rho_squared,
+        gain * np.sqrt(rho_squared + 1e-12),
+    )
