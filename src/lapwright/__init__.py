@@ -8,13 +8,14 @@ from typing import Any
 _HOMES = {
     "load_track": "lapwright.inputs.files",
     "load_vehicle": "lapwright.inputs.files",
+    "solve_baseline": "lapwright.baseline.solve",
     "solve_lap": "lapwright.reference.solve",
     "LapOptions": "lapwright.reference.solve",
     "EndState": "lapwright.problem.lap",
 }
 """Public names and the modules they live in; fetched on first use, so that a plain import stays quick."""
 
-__all__ = ["EndState", "LapOptions", "load_track", "load_vehicle", "solve_lap"]
+__all__ = ["EndState", "LapOptions", "load_track", "load_vehicle", "solve_baseline", "solve_lap"]
 
 
 def __getattr__(name: str) -> Any:

@@ -37,7 +37,7 @@ SPARE = 1.02
 CORRECTIONS, CORRECT_ENOUGH = 1, 1e-3
 """Times that the tables are held against the car itself where the lap uses all of them; and the error that is let be."""
 
-TELLING = 0.02
+TELLING = 0.05
 """Share of the tyre force missing somewhere from which the user is told."""
 
 
