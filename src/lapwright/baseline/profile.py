@@ -69,7 +69,8 @@ def join_passes(grid: Grid, forward: Sweep, backward: Sweep) -> SpeedProfile:
     kept = np.ones(s.size, dtype=bool)
     kept[~switched] = grid.kept
     kept[:-1] &= ~nothing
-    return SpeedProfile(s[kept], t[kept], w[kept], slope[kept], s[switched])
+    at_node = _switches_at_nodes(grid, forward, backward)
+    return SpeedProfile(s[kept], t[kept], w[kept], slope[kept], np.union1d(s[switched], at_node))
 
 
 def _cells(grid: Grid, forward: Sweep, backward: Sweep) -> tuple[_Cells, NDArray[np.bool_]]:
@@ -90,6 +91,14 @@ def _cells(grid: Grid, forward: Sweep, backward: Sweep) -> tuple[_Cells, NDArray
     if not crossing.any():
         return whole, np.zeros(grid.s.size, dtype=bool)
     return _split(whole, crossing, forward, backward)
+
+
+def _switches_at_nodes(grid: Grid, forward: Sweep, backward: Sweep) -> Array:
+    """Stations of the nodes where the passes meet exactly: driving before, braking after, neither held by the limit."""
+    ahead = forward.w - backward.w
+    uncut = (forward.raw <= forward.w) & (backward.raw <= backward.w)
+    meet = (ahead[1:-1] == 0.0) & (ahead[:-2] < 0.0) & (ahead[2:] > 0.0) & uncut[1:-1]
+    return grid.s[1:-1][meet]
 
 
 def _split(
