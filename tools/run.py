@@ -90,14 +90,16 @@ def prepare(venv: Path, extras: list) -> Path:
             )
         say(f"making a virtual environment in {shown_path(venv)}")
         make(venv)
-    state = {"project": fingerprint(), "folder": str(ROOT), "extras": []}
+    state = {"project": fingerprint(), "folder": str(ROOT)}
     known = read_stamp(stamp)
-    if {**known, "extras": []} == state and set(extras) <= set(known["extras"]):
-        return python
-    if {**known, "extras": []} == state:
-        extras = sorted({*extras, *known["extras"]})
+    had = known.pop("extras", [])
+    if known == state:
+        if set(extras) <= set(had):
+            return python
+        extras = sorted({*extras, *had})
     say("installing lapwright and what it needs (once; a minute or two)")
-    stamp.unlink() if stamp.exists() else None
+    if stamp.exists():
+        stamp.unlink()
     install(python, extras)
     stamp.write_text(json.dumps({**state, "extras": extras}), encoding="utf-8")
     return python
@@ -185,7 +187,7 @@ def lint(python: Path) -> int:
 def tests(python: Path, rest: list) -> int:
     """The default tests, or what ``rest`` asks pytest for."""
     command = [str(python), "-m", "pytest"]
-    if not any(word == "-m" or word.startswith("-m=") for word in rest):
+    if not any(word.startswith("-m") for word in rest):
         command += ["-m", "not slow"]
     workers = min(CORES, os.cpu_count() or 1)
     if workers > 1 and not any(word.startswith(("-n", "--numprocesses", "--pdb")) for word in rest):
