@@ -22,14 +22,15 @@ from lapwright.vehicle.tyre import slip_at_margin
 
 UNKNOWNS = ("sideslip", "road-wheel angle", "pedal", "slip fl", "slip fr", "slip rl", "slip rr")
 
-SCALE = np.array([0.02, 0.02, 0.05, 0.02, 0.02, 0.02, 0.02])
+SCALE = np.array([0.02, 0.02, 0.2, 0.02, 0.02, 0.02, 0.02])
 """Typical sizes of the unknowns."""
 
 TIGHTEST = 9.0
 """Smallest radius [m] of the bends of the envelope."""
 
-ENDLESS = 6.0
-"""Drive and brake force, in weights of the car, of a car whose engine and brakes are no limit."""
+ENDLESS = 0.5
+"""Drive and brake force at pedal one, in weights of the car, of a car whose engine and brakes are no limit; its pedal goes as
+far as it takes. Small, because the smooth split of the pedal leaves a little throttle on while braking."""
 
 
 class Motion(NamedTuple):
@@ -107,7 +108,7 @@ class TrimModel:
 
     @property
     def endless_force(self) -> float:
-        """Drive and brake force [N] at full pedal when they are no limit."""
+        """Drive and brake force [N] at pedal one when they are no limit."""
         return ENDLESS * self.vehicle.chassis.mass * G
 
     def trim(self, motion: Motion, y: Array) -> Trim:
