@@ -152,17 +152,32 @@ def _steady_states(
     y, solved = solve_many(lambda trial, rows: model.trim(asked.take(rows), trial).residual, guess, SCALE)
     within = solved & (model.trim(asked, y).use.max(axis=0) <= 1.0 + OVER)
     share = np.ones(within.size)
-    # At the limit the tables may ask for a little more than there is: take what there is in that direction.
-    beyond = np.flatnonzero(~within)
-    if beyond.size:
-        free = _free(envelope, road, profile, asked.speed)
+    free = _free(envelope, road, profile, asked.speed)
+    # At the limit the tables may ask for a little more than there is: take what there is in that direction. Where that
+    # fails the state of the nearest row that has one is a better guess than the tables.
+    for start in (guess, None):
+        beyond = np.flatnonzero(~within)
+        if beyond.size == 0 or not within.any():
+            break
+        if start is None:
+            start = y[:, _nearest(within)]
         rays = _RoadRays(asked.take(beyond), free[0][beyond], free[1][beyond])
-        ends = settle(model, rays, np.vstack([guess[:, beyond], np.ones((1, beyond.size))]))
+        ends = settle(model, rays, np.vstack([start[:, beyond], np.ones((1, beyond.size))]))
         good = ends.exact & (ends.y[7] > 0.5)
         y[:, beyond] = np.where(good, ends.y[:7], guess[:, beyond])
         share[beyond] = np.where(good, ends.y[7], 1.0)
         within[beyond] = good
     return RowStates(y, share, within)
+
+
+def _nearest(marked: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """For each row the nearest marked one."""
+    at = np.flatnonzero(marked)
+    every = np.arange(marked.size)
+    after = np.clip(np.searchsorted(at, every), 0, at.size - 1)
+    before = np.maximum(after - 1, 0)
+    closer = np.abs(at[before] - every) < np.abs(at[after] - every)
+    return np.where(closer, at[before], at[after])
 
 
 def _guess(envelope: TrimEnvelope, road: PathRoad, profile: SpeedProfile) -> Array:
