@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 
 from lapwright import load_vehicle
@@ -43,12 +43,12 @@ def with_tyres(car: Vehicle, **numbers: float) -> Vehicle:
     return replace(car, tyres=tyres)
 
 
-@lru_cache(maxsize=None)
+@cache
 def shipped(name: str) -> Vehicle:
     return load_vehicle(FOLDER / f"{name}.yaml")
 
 
-@lru_cache(maxsize=None)
+@cache
 def envelope_of(car: Vehicle) -> TrimEnvelope:
     found = envelope(car)
     assert isinstance(found, TrimEnvelope)

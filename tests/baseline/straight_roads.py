@@ -22,7 +22,14 @@ def road(
     width = (Station(0.0, half_width),)
     return build_track(
         TrackDefinition(
-            "Test road", closed, ElementLine(elements), width, width, elevation=elevation, bank=bank, grip=grip
+            "Test road",
+            closed,
+            ElementLine(elements),
+            width,
+            width,
+            elevation=elevation,
+            bank=bank,
+            grip=grip,
         )
     )
 

@@ -19,7 +19,9 @@ from lapwright.track.track import Track
 from lapwright.vehicle.parameters import FrictionCircle
 
 
-@pytest.mark.parametrize(("radius", "lift", "speed"), [(50.0, 2.0, 28.1105896), (100.0, 2.0, 41.3207915), (100.0, 0.0, 38.3535852)])
+@pytest.mark.parametrize(
+    ("radius", "lift", "speed"), [(50.0, 2.0, 28.1105896), (100.0, 2.0, 41.3207915), (100.0, 0.0, 38.3535852)]
+)
 def test_skidpad(radius: float, lift: float, speed: float) -> None:
     car = FrictionCircle("Car", 1.5, mass=1300.0, downforce_area=lift, air_density=1.2)
     lap = solve_baseline(ring(radius), car).lap
@@ -46,14 +48,18 @@ def test_bend_banked_outwards() -> None:
 
 
 def _hump(elements: tuple, length: float, radius: float) -> Track:
-    """A rise of vertical radius ``radius`` at its middle, flat at its ends: z'' = -(1 + cos(2 pi x / length)) / (2 radius)."""
+    """A rise of vertical radius ``radius`` at its middle: z'' = -(1 + cos(2 pi x / length)) / (2 radius)."""
     s = np.linspace(0.0, length, 1201)
     x, k = s - 0.5 * length, 2.0 * np.pi / length
     height = -(0.5 * x * x - np.cos(k * x) / k**2) / (2.0 * radius)
-    return road(*elements, elevation=tuple(Station(float(a), float(z)) for a, z in zip(s, height, strict=True)))
+    return road(
+        *elements, elevation=tuple(Station(float(a), float(z)) for a, z in zip(s, height, strict=True))
+    )
 
 
-@pytest.mark.parametrize(("radius", "speed", "load"), [(500.0, 50.0, 0.4901419), (-800.0, 60.0, 1.4588723)], ids=["crest", "dip"])
+@pytest.mark.parametrize(
+    ("radius", "speed", "load"), [(500.0, 50.0, 0.4901419), (-800.0, 60.0, 1.4588723)], ids=["crest", "dip"]
+)
 def test_load_over_crest_and_dip(radius: float, speed: float, load: float) -> None:
     track = _hump((Straight(200.0),), 200.0, radius)
     line = path_road(track, Offsets(), np.array([100.0]))

@@ -187,14 +187,30 @@ def test_the_trace_of_a_lap_serves_as_a_line(tmp_path: Path) -> None:
         ("", ["line.csv:1:1: the table is empty"]),
         ("distance_m,offset\n0,1\n", ["line.csv:1:1: there is no column lateral_offset_m"]),
         ("distance_m,lateral_ofset_m\n0,1\n", ["did you mean lateral_ofset_m"]),
-        ("distance_m,lateral_offset_m,distance_m\n0,1,0\n", ["line.csv:1:29: the column distance_m is there twice"]),
+        (
+            "distance_m,lateral_offset_m,distance_m\n0,1,0\n",
+            ["line.csv:1:29: the column distance_m is there twice"],
+        ),
         (
             "distance_m,lateral_offset_m\n0,one\n40\n,1\n100,1\n",
-            ["line.csv:2:3: lateral_offset_m is one", "line.csv:3:1: this row ends", "line.csv:4:1: distance_m is empty"],
+            [
+                "line.csv:2:3: lateral_offset_m is one",
+                "line.csv:3:1: this row ends",
+                "line.csv:4:1: distance_m is empty",
+            ],
         ),
-        ("distance_m,lateral_offset_m\n0,0\n40,0\n30,0\n100,0\n", ["line.csv:4:1: station 30 m does not lie beyond"]),
-        ("distance_m,lateral_offset_m\n0,0\n40,0\n60,7\n100,0\n", ["line.csv:4:1: offset 7 m at 60 m is off the road"]),
-        ("distance_m,lateral_offset_m\n0,nan\n40,0\n60,1e999\n100,0\n", [":2:3: lateral_offset_m is nan", ":4:4: lateral_offset_m is 1e999"]),
+        (
+            "distance_m,lateral_offset_m\n0,0\n40,0\n30,0\n100,0\n",
+            ["line.csv:4:1: station 30 m does not lie beyond"],
+        ),
+        (
+            "distance_m,lateral_offset_m\n0,0\n40,0\n60,7\n100,0\n",
+            ["line.csv:4:1: offset 7 m at 60 m is off the road"],
+        ),
+        (
+            "distance_m,lateral_offset_m\n0,nan\n40,0\n60,1e999\n100,0\n",
+            [":2:3: lateral_offset_m is nan", ":4:4: lateral_offset_m is 1e999"],
+        ),
     ],
 )
 def test_faults_of_a_line_file(tmp_path: Path, text: str, faults: list[str]) -> None:

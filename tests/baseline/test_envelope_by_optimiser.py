@@ -18,7 +18,9 @@ from lapwright.vehicle.parameters import Vehicle
 from lapwright.vehicle.tyre import slip_at_margin
 
 
-def largest(car: Vehicle, speed: float, normal: float, goal: str, lateral: float | None = None) -> tuple[float, float]:
+def largest(
+    car: Vehicle, speed: float, normal: float, goal: str, lateral: float | None = None
+) -> tuple[float, float]:
     """Longitudinal and lateral force along the path [m/s2] that maximise ``goal`` ("lat", "drive" or "brake")."""
     curve = drive_curve(car.driveline)
 
@@ -28,7 +30,10 @@ def largest(car: Vehicle, speed: float, normal: float, goal: str, lateral: float
 
     from dataclasses import replace
 
-    strong = replace(car, brakes=replace(car.brakes, peak_pressure=0.5 * car.chassis.mass * G / car.brakes.force_per_pressure))
+    strong = replace(
+        car,
+        brakes=replace(car.brakes, peak_pressure=0.5 * car.chassis.mass * G / car.brakes.force_per_pressure),
+    )
     z = ca.SX.sym("z", 11)
     beta, delta, pedal, ax, ay, r = z[0] / 20, z[1] / 20, 2 * z[2], z[7] * G, z[8] * G, z[9]
     slips = [z[3 + i] / 20 for i in range(4)]
@@ -45,12 +50,19 @@ def largest(car: Vehicle, speed: float, normal: float, goal: str, lateral: float
     slack = []
     for i, tyre in enumerate(point.tyres):
         axle = car.tyres.front if i < 2 else car.tyres.rear
-        slack.append(tyre.rho_squared / float(slip_at_margin(car.driver.grip_margin, axle.sliding_grip_ratio)) ** 2)
+        slack.append(
+            tyre.rho_squared / float(slip_at_margin(car.driver.grip_margin, axle.sliding_grip_ratio)) ** 2
+        )
     if lateral is not None:
         equal.append(across / G - lateral / G)
     cost = {"lat": -across, "drive": -along, "brake": along}[goal] / G
     rows = ca.vertcat(*equal, *slack)
-    solver = ca.nlpsol("s", "ipopt", {"x": z, "f": cost, "g": rows}, {"ipopt.print_level": 0, "print_time": False, "ipopt.sb": "yes"})
+    solver = ca.nlpsol(
+        "s",
+        "ipopt",
+        {"x": z, "f": cost, "g": rows},
+        {"ipopt.print_level": 0, "print_time": False, "ipopt.sb": "yes"},
+    )
     best = None
     for start in (-0.5, 0.0, 0.3):
         guess = np.array([-0.5, 1.0, start, 0, 0, 0, 0, start, 0.8, 0.8 * G / speed, 0.8])

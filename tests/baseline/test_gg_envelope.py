@@ -65,10 +65,12 @@ def test_traction_of_a_rear_driven_car() -> None:
     """F = mu (P b'/E) / (1 - mu h / E) on the rear axle, open differential, both wheels alike (Gillespie 1992, ch. 2, without
     driveline torque on the axle [from memory])."""
     friction = 0.8
-    known = envelope_of(replace(with_tyres(PLAIN, peak_mu_long=friction, peak_mu_lat=friction), name="Traction"))
+    known = envelope_of(
+        replace(with_tyres(PLAIN, peak_mu_long=friction, peak_mu_lat=friction), name="Traction")
+    )
     _, most = known.long_range(10.0 * ONE, G * ONE, 0.0 * ONE)
     grip = friction * 0.4 / (1.0 - friction * 0.55 / 2.7)
-    assert 200e3 * 0.9 / 10.0 / 1300.0 > grip * G
+    assert grip * G < 200e3 * 0.9 / 10.0 / 1300.0
     assert most[0] / G == pytest.approx(grip, abs=3e-5)
 
 
@@ -76,7 +78,9 @@ def test_top_speed_is_where_power_meets_drag() -> None:
     car = replace(PLAIN, name="Fast", aero=replace(PLAIN.aero, drag_area=0.9))
     fastest = (2.0 * 0.9 * 200e3 / (1.2 * 0.9)) ** (1.0 / 3.0)
     assert top_speed(car, None) == pytest.approx(fastest, abs=0.1)
-    _, most = envelope_of(car).long_range(np.array([fastest - 1.0, fastest, fastest + 1.0]), G * np.ones(3), np.zeros(3))
+    _, most = envelope_of(car).long_range(
+        np.array([fastest - 1.0, fastest, fastest + 1.0]), G * np.ones(3), np.zeros(3)
+    )
     assert most[1] == pytest.approx(0.0, abs=2e-3)
     assert most[0] > 0.0 > most[2]
 
@@ -97,7 +101,9 @@ def test_lateral_limit_of_two_axles_with_load_sensitive_tyres(stiffness_share: f
     peak turns front forces by the steering angle, which the estimate leaves out: 2 percent.
     """
     k, mu, load0 = 6e-5, 1.3, 3000.0
-    tyres = with_tyres(PLAIN, peak_mu_lat=mu, peak_mu_long=mu, load_sensitivity=k, reference_load=load0, peak_slip_angle=0.03)
+    tyres = with_tyres(
+        PLAIN, peak_mu_lat=mu, peak_mu_long=mu, load_sensitivity=k, reference_load=load0, peak_slip_angle=0.03
+    )
     chassis = replace(tyres.chassis, front_mass_share=0.5, roll_stiffness_front_share=stiffness_share)
     car = replace(tyres, name=f"Sensitive {stiffness_share}", chassis=chassis)
     known = envelope_of(car)
@@ -166,7 +172,9 @@ def test_grips_close_to_one_are_taken_in_proportion() -> None:
     speed, normal = np.array([20.0, 40.0, 60.0]), np.array([0.8, 1.0, 1.3]) * G
     assert known.covers(0.93, 1.0)
     assert not known.covers(0.6, 1.0)
-    assert known.lateral_most(speed, normal, 0.93) == pytest.approx(near.lateral_most(speed, normal, 0.93), rel=0.015)
+    assert known.lateral_most(speed, normal, 0.93) == pytest.approx(
+        near.lateral_most(speed, normal, 0.93), rel=0.015
+    )
 
 
 def test_the_margin_is_that_share_of_the_straight_line_grip() -> None:

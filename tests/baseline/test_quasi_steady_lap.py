@@ -21,7 +21,12 @@ from lapwright.vehicle.parameters import FrictionCircle
 
 TRACKS = Path(__file__).parents[2] / "tracks"
 
-BENDS = (Straight(180.0), Arc(40.0, RIGHT_ANGLE, 25.0, 25.0), Straight(60.0), Arc(30.0, RIGHT_ANGLE, 20.0, 20.0))
+BENDS = (
+    Straight(180.0),
+    Arc(40.0, RIGHT_ANGLE, 25.0, 25.0),
+    Straight(60.0),
+    Arc(30.0, RIGHT_ANGLE, 20.0, 20.0),
+)
 HILLS = tuple(Station(float(s), h) for s, h in ((0, 0.0), (150, 4.0), (320, -2.0), (480, 1.0)))
 
 
@@ -75,7 +80,9 @@ def test_every_row_is_a_steady_state_of_the_car(result: BaselineResult) -> None:
     assert np.median(np.abs(point.rates["r"])) < 1e-5
     assert np.abs(point.rates["r"]).max() < 0.3
     assert np.abs(point.rates["accel_long"]).max() * car.chassis.load_transfer_time < share * G
-    assert np.median(np.abs(np.stack(point.torque_balance)), axis=1) == pytest.approx(np.zeros(4), abs=5e-4 * torque)
+    assert np.median(np.abs(np.stack(point.torque_balance)), axis=1) == pytest.approx(
+        np.zeros(4), abs=5e-4 * torque
+    )
 
 
 def test_acceleration_channel_is_the_change_of_speed(result: BaselineResult) -> None:
@@ -182,7 +189,13 @@ def test_a_start_from_rest_and_a_stop() -> None:
     result = car_result(track, start_speed=0.0, end_speed=0.0)
     lap = result.lap
     assert lap.speed[0] == 0.0 and lap.speed[-1] == 0.0
-    assert np.all(np.isfinite(np.column_stack([getattr(lap, n) for n in ("t", "pedal", "accel_long", "yaw_rate", "steering_wheel")])))
+    assert np.all(
+        np.isfinite(
+            np.column_stack(
+                [getattr(lap, n) for n in ("t", "pedal", "accel_long", "yaw_rate", "steering_wheel")]
+            )
+        )
+    )
     assert lap.throttle[3] > 0.5
     assert lap.brake[-4] > 0.3
 
@@ -231,3 +244,12 @@ def test_what_cannot_be_driven_is_said_with_its_place() -> None:
     kart_track = road(Straight(30.0), Arc(3.5, RIGHT_ANGLE), Straight(30.0), half_width=2.0)
     with pytest.raises(NoSolutionError, match="too tight for the steering"):
         car_result(kart_track, "club-monoposto", start_speed=5.0)
+
+
+def test_end_speeds_as_the_most_allowed() -> None:
+    bend = road(Straight(30.0), Arc(20.0, RIGHT_ANGLE), Straight(30.0))
+    result = solve_baseline(bend, point_mass(), start_speed=40.0, end_speed=60.0, at_most=True)
+    # v^2 = A R + 2 A 30 m before the bend, and as much behind it.
+    assert result.lap.speed[[0, -1]] == pytest.approx(np.sqrt(200.0 + 2 * 10.0 * 30.0), rel=1e-6)
+    assert len(result.notices) == 2
+    assert "at the start in place of 40" in result.notices[0]

@@ -51,7 +51,8 @@ FORCE_SCALE = 0.2
 
 class Conditions(NamedTuple):
     """Speed [m/s], normal specific force [m/s2] and grip scale of the road, (P,) each, and what follows for a car:
-    specific load L and drag [m/s2]."""
+    specific load L and drag [m/s2].
+    """
 
     speed: Array
     normal: Array
@@ -116,7 +117,11 @@ class FlatRays:
 
 @dataclass(frozen=True)
 class Ends:
-    """Where rays leave the car's reach: ``y`` (8, R) unknowns and distance, ``active`` the wheel at its limit, ``exact`` False where the limit was not reached and the last steady state within it is given."""
+    """Where rays leave the car's reach.
+
+    ``y`` (8, R) unknowns and distance, ``active`` (R,) the wheel at its limit, ``exact`` (R,) False where the limit was not
+    reached and the last steady state within it is given.
+    """
 
     y: Array
     active: Index

@@ -29,7 +29,8 @@ SCAN = 1600
 @dataclass(frozen=True)
 class _Tables:
     """Longitudinal forces [m/s2] at (points, SPEED_NODES), flattened: of the tyres at their limit (``most``, ``least``) and
-    of the engine (``level + rise * full drive``), and ``free``, the acceleration without tyres."""
+    of the engine (``level + rise * full drive``), and ``free``, the acceleration without tyres.
+    """
 
     most: Array
     least: Array
@@ -147,6 +148,4 @@ class CarLimits:
         driven, rise = blend.at_effort(full - turning)
         held, _ = blend.at_effort(brakes - turning)
         least = np.maximum(blend.long[:, 0], held)
-        return _Tables(
-            blend.long[:, -1], least, driven - rise * full, rise, pull - envelope.per_speed[1] * w
-        )
+        return _Tables(blend.long[:, -1], least, driven - rise * full, rise, pull - envelope.per_speed[1] * w)

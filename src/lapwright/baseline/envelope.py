@@ -137,17 +137,15 @@ class TrimEnvelope:
 
         NaN where the lateral force is out of reach.
         """
-        speed, normal, lateral, grip = np.broadcast_arrays(
-            *(np.asarray(a, dtype=float) for a in (speed, normal, lateral, grip))
-        )
-        shape, parts = speed.shape, [np.ravel(a) for a in (speed, normal, lateral, grip)]
-        blend = self.blend(*parts)
-        full, brakes = self.efforts(parts[0])
+        given = np.broadcast_arrays(*(np.asarray(a, dtype=float) for a in (speed, normal, lateral, grip)))
+        v, n, lat, scale = (np.ravel(a) for a in given)
+        blend = self.blend(v, n, lat, scale)
+        full, brakes = self.efforts(v)
         most = np.minimum(blend.long[:, -1], blend.at_effort(full)[0])
         least = np.maximum(blend.long[:, 0], blend.at_effort(brakes)[0])
-        drag = self.per_speed[1] * parts[0] ** 2
-        out = np.abs(parts[2]) > self.lateral_most(parts[0], parts[1], parts[3]) * (1.0 + 1e-12)
-        least, most = (np.where(out, np.nan, force - drag).reshape(shape) for force in (least, most))
+        drag = self.per_speed[1] * v * v
+        out = np.abs(lat) > self.lateral_most(v, n, scale) * (1.0 + 1e-12)
+        least, most = (np.where(out, np.nan, force - drag).reshape(given[0].shape) for force in (least, most))
         return least, np.maximum(most, least)
 
     def efforts(self, speed: Array) -> tuple[Array, Array]:
@@ -196,11 +194,16 @@ class TrimEnvelope:
         ]
         corners = []
         for steps in product((0, 1), repeat=3):
-            if any(step and nodes.size == 1 for step, nodes in zip(steps, (self.grips, self.speeds, self.normals), strict=True)):
+            if any(
+                step and nodes.size == 1
+                for step, nodes in zip(steps, (self.grips, self.speeds, self.normals), strict=True)
+            ):
                 continue
             index = np.zeros(np.shape(speed), dtype=np.int64)
             weight = np.ones(np.shape(speed))
-            for step, (low, ahead), nodes in zip(steps, axes, (self.grips, self.speeds, self.normals), strict=True):
+            for step, (low, ahead), nodes in zip(
+                steps, axes, (self.grips, self.speeds, self.normals), strict=True
+            ):
                 index = index * nodes.size + low + step
                 weight = weight * (ahead if step else 1.0 - ahead)
             corners.append((index, weight))
@@ -227,8 +230,15 @@ class TrimEnvelope:
             parts = np.concatenate([getattr(self, name), getattr(more, name)], axis=axis)
             return np.take(parts, order, axis=axis)
 
-        fields = {name: joined(name) for name in ("lat_most", "long", "effort", "states")}
-        return replace(self, grips=every[order], guessed=self.guessed + more.guessed, **fields)
+        return replace(
+            self,
+            grips=every[order],
+            lat_most=joined("lat_most"),
+            long=joined("long"),
+            effort=joined("effort"),
+            states=joined("states"),
+            guessed=self.guessed + more.guessed,
+        )
 
 
 Envelope = CircleEnvelope | TrimEnvelope
@@ -254,7 +264,7 @@ def envelope(vehicle: AnyVehicle, grips: tuple[float, ...] = (1.0,)) -> Envelope
 
 def grip_nodes(low: float, high: float) -> tuple[float, ...]:
     """Grip scales for tables that are to serve roads from ``low`` to ``high``."""
-    if 1.0 / GRIP_REACH <= low and high <= GRIP_REACH:
+    if low >= 1.0 / GRIP_REACH and high <= GRIP_REACH:
         return (1.0,)
     if high - low < 1e-9:
         return (round(low, 9),)

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 FEWEST = 4
 """A line needs at least so many points."""
 
-SAME_PLACE = 1e-6
-"""Distance [m] up to which the last point of a closed line is its first one a lap later."""
+SAME_PLACE = 2e-3
+"""Distance [m] up to which the ends of a line are those of the road: files give stations in millimetres."""
 
 LISTED = 10
 """Faults of one kind that are listed one by one."""
@@ -63,7 +63,7 @@ def line_of_lap(track: Track, lap: Lap) -> Offsets:
     """
     from scipy.interpolate import CubicHermiteSpline
 
-    keep = np.concatenate([[True], np.diff(lap.s) > SAME_PLACE])
+    keep = np.concatenate([[True], np.diff(lap.s) > 1e-6])
     s, n, curvature = lap.s[keep], lap.n[keep], lap.curvature[keep]
     road = track.road(s)
     slope = (road.stretch - n * road.omega_z) * np.tan(lap.xi[keep] + lap.sideslip[keep])
@@ -85,17 +85,31 @@ def line_faults(track: Track, s: Array, n: Array) -> list[Fault]:
     if faults:
         return _some(faults)
     for i in np.flatnonzero(np.diff(s) <= 0.0) + 1:
-        faults.append(Fault(f"station {s[i]:g} m does not lie beyond the one before, {s[i - 1]:g} m", ("line", int(i))))
+        faults.append(
+            Fault(f"station {s[i]:g} m does not lie beyond the one before, {s[i - 1]:g} m", ("line", int(i)))
+        )
     if faults:
         return _some(faults)
     if track.closed:
         gap = track.length - float(s[-1] - s[0])
         if gap < -SAME_PLACE:
-            faults.append(Fault(f"the line covers {s[-1] - s[0]:g} m, the lap has only {track.length:g} m", ("line", s.size - 1)))
+            faults.append(
+                Fault(
+                    f"the line covers {s[-1] - s[0]:g} m, the lap has only {track.length:g} m",
+                    ("line", s.size - 1),
+                )
+            )
         elif gap > _widest(s, track.length):
-            faults.append(Fault(f"the line leaves out {gap:.1f} m of the lap of {track.length:.1f} m", ("line", s.size - 1)))
+            faults.append(
+                Fault(
+                    f"the line leaves out {gap:.1f} m of the lap of {track.length:.1f} m",
+                    ("line", s.size - 1),
+                )
+            )
     elif s[0] > SAME_PLACE or s[-1] < track.length - SAME_PLACE:
-        faults.append(Fault(f"the line covers {s[0]:g} to {s[-1]:g} m, the road 0 to {track.length:g} m", ("line", 0)))
+        faults.append(
+            Fault(f"the line covers {s[0]:g} to {s[-1]:g} m, the road 0 to {track.length:g} m", ("line", 0))
+        )
     edges = track.road(s if track.closed else np.clip(s, 0.0, track.length))
     for i in np.flatnonzero((n > edges.width_left) | (n < -edges.width_right)):
         faults.append(

@@ -44,7 +44,7 @@ class SpeedProfile:
 
 
 class _Cells(NamedTuple):
-    """Steps: w as a cubic from slopes at both ends. ``metric`` (3, C) is the line's length per plan metre at both ends and between."""
+    """Steps, w as a cubic from slopes at both ends; ``metric`` (3, C) is metres of line per plan metre there and between."""
 
     s: Array
     length: Array
@@ -129,7 +129,8 @@ def _split(
     both = np.insert(first_metric, at + 1, second_metric, axis=1)
     switched = np.zeros(fields[0].size + 1, dtype=bool)
     switched[at + 1 + np.arange(at.size)] = True
-    return _Cells(*fields, both), switched
+    s, length, w_start, w_end, slope, slope_end = fields
+    return _Cells(s, length, w_start, w_end, slope, slope_end, both), switched
 
 
 def cubic(ends: tuple[Array, Array, Array, Array], h: Array, share: Array) -> tuple[Array, Array]:

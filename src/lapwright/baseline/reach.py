@@ -125,7 +125,7 @@ def _largest_lateral(model: TrimModel, at: Conditions, ends: Ends, angles: Array
         zero = np.zeros(2 * count)
         rays = FlatRays(at, np.repeat(every, 2), zero, zero, np.cos(middle).ravel(), np.sin(middle).ravel())
         found = settle(model, rays, guess.reshape(8, 2 * count))
-        missed = ~found.exact.reshape(count, 2).all(axis=1)
+        missed = np.any(~found.exact.reshape(count, 2), axis=1)
         new = found.y.reshape(8, count, 2)
         new[7] = np.where(found.exact.reshape(count, 2), new[7], 0.0)
         five = np.stack([three[:, :, 0], new[:, :, 0], three[:, :, 1], new[:, :, 1], three[:, :, 2]], axis=2)
@@ -151,8 +151,10 @@ def _largest_lateral(model: TrimModel, at: Conditions, ends: Ends, angles: Array
 
 @dataclass(frozen=True)
 class _Edge:
-    """Largest or least longitudinal force at each lateral force: ``y`` (8, P, K) unknowns and force, ``guess`` the same between
-    the rays, ``exact`` (P, K) which are solved."""
+    """Largest or least longitudinal force at each lateral force.
+
+    ``y`` (8, P, K) unknowns and force, ``guess`` the same between the rays, ``exact`` (P, K) which are solved.
+    """
 
     y: Array
     guess: Array
@@ -219,13 +221,13 @@ def _fill(model: TrimModel, at: Conditions, lat: Array, long: Array, states: Arr
         long[..., c] = (1.0 - weight) * long[..., 0] + weight * long[..., -1]
         guess = ((1.0 - weight) * states[..., 0] + weight * states[..., -1]).reshape(7, -1)
         target, across = long[..., c].ravel(), lat.ravel()
-        found, solved = solve_many(
-            lambda y, rows, t=target, a=across: (
-                model.trim(at.motion(which[rows], t[rows], a[rows]), y).residual
-            ),
-            guess,
-            SCALE,
-        )
+
+        def residual(
+            y: Array, rows: NDArray[np.int64], target: Array = target, across: Array = across
+        ) -> Array:
+            return model.trim(at.motion(which[rows], target[rows], across[rows]), y).residual
+
+        found, solved = solve_many(residual, guess, SCALE)
         states[..., c] = np.where(solved, found, guess).reshape(7, count, nodes)
         missed += int((~solved).sum())
     return missed

@@ -38,7 +38,8 @@ MIRROR_SIGN = np.array([-1.0, -1.0, 1.0, 1.0, 1.0, 1.0, 1.0])
 @dataclass(frozen=True)
 class RowStates:
     """Steady states of M rows: ``y`` (7, M) see ``trim.UNKNOWNS``; ``share`` (M,) of the asked tyre force that the car gives
-    (one, but for what the envelope's tables miss between their nodes); ``solved`` which rows are steady states."""
+    (one, but for what the envelope's tables miss between their nodes); ``solved`` which rows are steady states.
+    """
 
     y: Array
     share: Array
@@ -66,7 +67,9 @@ class _RoadRays:
         )
 
 
-def car_rows(track: Track, envelope: TrimEnvelope, road: PathRoad, profile: SpeedProfile) -> tuple[Lap, RowStates]:
+def car_rows(
+    track: Track, envelope: TrimEnvelope, road: PathRoad, profile: SpeedProfile
+) -> tuple[Lap, RowStates]:
     """The lap of a speed profile along a line, every channel from the car's steady state.
 
     Parameters
@@ -94,7 +97,7 @@ def car_rows(track: Track, envelope: TrimEnvelope, road: PathRoad, profile: Spee
 
 def given_share(
     envelope: TrimEnvelope, track: Track, road: PathRoad, profile: SpeedProfile
-) -> tuple[Array, Array]:
+) -> tuple[NDArray[np.int64], Array]:
     """Share of the asked tyre force that the car really gives, where a profile asks for all there is.
 
     Returns
@@ -144,9 +147,7 @@ def _free(envelope: TrimEnvelope, road: PathRoad, profile: SpeedProfile, speed: 
     return accel, road.curvature * w / (speed * speed) - road.lateral(w, normal) / (speed * speed)
 
 
-def _steady_states(
-    envelope: TrimEnvelope, asked: Motion, road: PathRoad, profile: SpeedProfile
-) -> RowStates:
+def _steady_states(envelope: TrimEnvelope, asked: Motion, road: PathRoad, profile: SpeedProfile) -> RowStates:
     model = TrimModel(envelope.vehicle, envelope.curve)
     guess = _guess(envelope, road, profile)
     y, solved = solve_many(lambda trial, rows: model.trim(asked.take(rows), trial).residual, guess, SCALE)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lapwright.baseline.circle_limits import FASTEST, CircleLimits
 from lapwright.baseline.envelope import (
@@ -85,6 +86,7 @@ def solve_baseline(
     envelope: Envelope | None = None,
     start_speed: float | None = None,
     end_speed: float | None = None,
+    at_most: bool = False,
     step: float | None = None,
 ) -> BaselineResult:
     """The quasi-steady lap of a line: as fast as the car's steady states allow at every point.
@@ -101,6 +103,9 @@ def solve_baseline(
     start_speed, end_speed
         Speeds [m/s] at the ends of an open road; None is free: as fast as the road allows, at most the car's top speed on
         the level. Not for a closed track.
+    at_most
+        Take the two speeds as the most allowed: where the line does not allow as much the run is slower there, and a notice
+        says so. (An optimum on its own line may be faster at an end than the centreline allows.)
     step
         Longest step [m] and distance between rows; about 1 m when left out.
 
@@ -133,16 +138,17 @@ def solve_baseline(
         limits = _limits(known, grid, fastest)
     _check_held(limits, grid)
     limits.tabulate()
-    profile = _passes(track, known, grid, limits, start_speed, end_speed)
+    ends = _Ends(start_speed, end_speed, at_most)
+    profile = _passes(track, known, grid, limits, ends)
     road = path_road(track, offsets, profile.s)
     if isinstance(known, TrimEnvelope):
         for _ in range(CORRECTIONS):
             if not _correct(track, known, limits, grid, road, profile):
                 break
-            profile = _passes(track, known, grid, limits, start_speed, end_speed)
+            profile = _passes(track, known, grid, limits, ends)
             road = path_road(track, offsets, profile.s)
     _check_bank(limits, grid, profile)
-    return _result(track, known, road, profile)
+    return _result(track, known, road, profile, ends)
 
 
 def _check_speeds(track: Track, start: float | None, end: float | None) -> None:
@@ -151,7 +157,9 @@ def _check_speeds(track: Track, start: float | None, end: float | None) -> None:
         if speed is None:
             continue
         if track.closed:
-            faults.append(Fault(f"{track.name} is a closed circuit: a lap joins itself and takes no {which} speed"))
+            faults.append(
+                Fault(f"{track.name} is a closed circuit: a lap joins itself and takes no {which} speed")
+            )
         elif not 0.0 <= speed <= 130.0:
             faults.append(Fault(f"{which} speed is {speed:g} m/s: allowed are 0 to 130 m/s"))
     if faults:
@@ -175,7 +183,9 @@ def _check_steering(vehicle: AnyVehicle, grid: Grid) -> None:
 def _envelope(vehicle: AnyVehicle, given: Envelope | None, grid: Grid) -> Envelope:
     """The envelope given, or a new one, with tables for every grip of the line."""
     if given is not None and given.vehicle != vehicle:
-        raise InputError(f"the envelope given is that of {given.vehicle.name}, not of {vehicle.name} as it is now")
+        raise InputError(
+            f"the envelope given is that of {given.vehicle.name}, not of {vehicle.name} as it is now"
+        )
     low, high = float(grid.points.grip.min()), float(grid.points.grip.max())
     nodes = grip_nodes(low, high)
     if given is None:
@@ -220,13 +230,26 @@ def _check_bank(limits: CircleLimits | CarLimits, grid: Grid, profile: SpeedProf
         )
 
 
+@dataclass(frozen=True)
+class _Ends:
+    """Speeds asked at the ends of an open road [m/s], None for free, and whether they are only the most allowed."""
+
+    start: float | None
+    end: float | None
+    at_most: bool
+
+    def notices(self, profile: SpeedProfile) -> list[str]:
+        """Sentences about speeds that the line does not allow."""
+        pairs = (("start", self.start, profile.w[0]), ("end", self.end, profile.w[-1]))
+        return [
+            f"baseline: {np.sqrt(w):.2f} m/s at the {which} in place of {speed:g}: more is not possible on its line"
+            for which, speed, w in pairs
+            if speed is not None and np.sqrt(w) < speed * (1.0 - 1e-6)
+        ]
+
+
 def _passes(
-    track: Track,
-    known: Envelope,
-    grid: Grid,
-    limits: CircleLimits | CarLimits,
-    start_speed: float | None,
-    end_speed: float | None,
+    track: Track, known: Envelope, grid: Grid, limits: CircleLimits | CarLimits, ends: _Ends
 ) -> SpeedProfile:
     at_nodes = limits.limit[::2]
     if track.closed:
@@ -234,21 +257,22 @@ def _passes(
         forward = sweep(grid, limits, 1, slowest, float(at_nodes[slowest]), True)
         backward = sweep(grid, limits, -1, slowest, float(at_nodes[slowest]), True)
         return join_passes(grid, forward, backward)
-    free = _level_top_speed(known) ** 2
-    w_start = min(free, at_nodes[0]) if start_speed is None else start_speed**2
-    w_end = at_nodes[-1] if end_speed is None else end_speed**2
-    _check_end(grid, "start", w_start, at_nodes[0])
-    _check_end(grid, "end", w_end, at_nodes[-1])
-    forward = sweep(grid, limits, 1, 0, float(w_start), False)
-    backward = sweep(grid, limits, -1, grid.s.size - 1, float(w_end), False)
-    if start_speed is not None and backward.w[0] < w_start * (1.0 - 1e-9):
+    w_start = _level_top_speed(known) ** 2 if ends.start is None else ends.start**2
+    w_end = at_nodes[-1] if ends.end is None else ends.end**2
+    if not ends.at_most:
+        _check_end("start", ends.start, at_nodes[0])
+        _check_end("end", ends.end, at_nodes[-1])
+    backward = sweep(grid, limits, -1, grid.s.size - 1, float(min(w_end, at_nodes[-1])), False)
+    if ends.start is not None and not ends.at_most and backward.w[0] < w_start * (1.0 - 1e-9):
         raise NoSolutionError(
-            f"with {start_speed:g} m/s at the start the car cannot slow down for what comes; "
+            f"with {ends.start:g} m/s at the start the car cannot slow down for what comes; "
             f"at most {np.sqrt(backward.w[0]):.2f} m/s is possible there"
         )
-    if end_speed is not None and forward.w[-1] < w_end * (1.0 - 1e-9):
+    forward = sweep(grid, limits, 1, 0, float(min(w_start, at_nodes[0], backward.w[0])), False)
+    if ends.end is not None and not ends.at_most and forward.w[-1] < w_end * (1.0 - 1e-9):
         raise NoSolutionError(
-            f"the car does not reach {end_speed:g} m/s at the end; {np.sqrt(forward.w[-1]):.2f} m/s is the most possible there"
+            f"the car does not reach {ends.end:g} m/s at the end; "
+            f"{np.sqrt(forward.w[-1]):.2f} m/s is the most possible there"
         )
     profile = join_passes(grid, forward, backward)
     if profile.w.max() >= 0.999 * FASTEST**2:
@@ -258,8 +282,20 @@ def _passes(
     return profile
 
 
+def _check_end(which: str, speed: float | None, limit: float) -> None:
+    if speed is not None and speed**2 > limit * (1.0 + 1e-9):
+        raise NoSolutionError(
+            f"{speed:.2f} m/s at the {which} is more than the bend there allows, {np.sqrt(limit):.2f} m/s"
+        )
+
+
 def _correct(
-    track: Track, known: TrimEnvelope, limits: CircleLimits | CarLimits, grid: Grid, road: PathRoad, profile: SpeedProfile
+    track: Track,
+    known: TrimEnvelope,
+    limits: CircleLimits | CarLimits,
+    grid: Grid,
+    road: PathRoad,
+    profile: SpeedProfile,
 ) -> bool:
     """Correct the limits by what the car gives where the profile asks for everything; False when they were good enough."""
     from lapwright.baseline.rows import given_share
@@ -272,13 +308,6 @@ def _correct(
     return True
 
 
-def _check_end(grid: Grid, which: str, w: float, limit: float) -> None:
-    if w > limit * (1.0 + 1e-9):
-        raise NoSolutionError(
-            f"{np.sqrt(w):.2f} m/s at the {which} is more than the bend there allows, {np.sqrt(limit):.2f} m/s"
-        )
-
-
 def _level_top_speed(known: Envelope) -> float:
     if isinstance(known, TrimEnvelope):
         return top_speed(known.vehicle, known.curve)
@@ -288,8 +317,10 @@ def _level_top_speed(known: Envelope) -> float:
     return float((2.0 * car.power / (car.air_density * car.drag_area)) ** (1.0 / 3.0))
 
 
-def _result(track: Track, known: Envelope, road: PathRoad, profile: SpeedProfile) -> BaselineResult:
-    notices: list[str] = []
+def _result(
+    track: Track, known: Envelope, road: PathRoad, profile: SpeedProfile, ends: _Ends
+) -> BaselineResult:
+    notices = ends.notices(profile)
     shortfall = 0.0
     if isinstance(known, CircleEnvelope):
         lap = _circle_rows(track, known.vehicle, road, profile)
@@ -298,10 +329,15 @@ def _result(track: Track, known: Envelope, road: PathRoad, profile: SpeedProfile
 
         lap, states = car_rows(track, known, road, profile)
         shortfall = float(np.max(1.0 - states.share))
-        notices = _notices(known, lap, states.solved, shortfall, road)
-    at = lows(profile.w) if not track.closed else lows(np.append(profile.w, profile.w[1])) % (profile.w.size - 1)
+        notices += _notices(known, lap, states.solved, shortfall)
+    at = (
+        lows(profile.w)
+        if not track.closed
+        else lows(np.append(profile.w, profile.w[1])) % (profile.w.size - 1)
+    )
     apexes = tuple(
-        Apex(float(profile.s[i]), float(np.sqrt(profile.w[i])), float(road.curvature[i])) for i in np.unique(at)
+        Apex(float(profile.s[i]), float(np.sqrt(profile.w[i])), float(road.curvature[i]))
+        for i in np.unique(at)
     )
     switches = tuple(float(s) for s in profile.switches)
     return BaselineResult(lap, apexes, switches, known, shortfall, tuple(notices))
@@ -321,18 +357,26 @@ def _circle_rows(track: Track, car: FrictionCircle, road: PathRoad, profile: Spe
     return replace(lap, speed=speed, curvature=road.curvature, yaw_rate=speed * road.curvature)
 
 
-def _notices(known: TrimEnvelope, lap: Lap, solved: Array, shortfall: float, road: PathRoad) -> list[str]:
+def _notices(known: TrimEnvelope, lap: Lap, solved: NDArray[np.bool_], shortfall: float) -> list[str]:
     notices = []
     vehicle = known.vehicle
     if known.guessed:
         total = known.long.size
-        notices.append(f"baseline: {known.guessed} of {total} entries of the envelope are interpolated, not solved")
+        notices.append(
+            f"baseline: {known.guessed} of {total} entries of the envelope are interpolated, not solved"
+        )
     if shortfall > TELLING:
-        notices.append(f"baseline: at its worst point the car gives {100 * shortfall:.1f} % less than the envelope's tables")
+        notices.append(
+            f"baseline: at its worst point the car gives {100 * shortfall:.1f} % less than the envelope's tables"
+        )
     if not np.all(solved):
         where = ", ".join(f"{s:.0f}" for s in lap.s[~solved][:5])
-        notices.append(f"baseline: at {int((~solved).sum())} of {lap.s.size} rows the channels are interpolated (at {where} m)")
+        notices.append(
+            f"baseline: at {int((~solved).sum())} of {lap.s.size} rows the channels are interpolated (at {where} m)"
+        )
     turned = np.flatnonzero(np.abs(lap.steering_wheel) > vehicle.steering.max_wheel)
     if turned.size:
-        notices.append(f"baseline: the line asks for more than the steering's lock at {lap.s[turned[0]]:.0f} m")
+        notices.append(
+            f"baseline: the line asks for more than the steering's lock at {lap.s[turned[0]]:.0f} m"
+        )
     return notices

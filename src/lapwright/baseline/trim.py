@@ -36,8 +36,8 @@ far as it takes. Small, because the smooth split of the pedal leaves a little th
 class Motion(NamedTuple):
     """What the car is asked to do: (M,) each.
 
-    ``road`` under it, offset ``n`` [m] and direction of its path ``xi`` [rad] on it; ``speed`` [m/s], ``accel`` along the path
-    [m/s2], ``curvature`` of the path in the surface [1/m].
+    ``road`` under it, offset ``n`` [m] and direction of its path ``xi`` [rad] on it; ``speed`` [m/s], ``accel`` along the
+    path [m/s2], ``curvature`` of the path in the surface [1/m].
     """
 
     road: RoadFrame
@@ -54,14 +54,16 @@ class Motion(NamedTuple):
             return value if np.ndim(value) == 0 else np.asarray(value)[rows]
 
         bands = tuple((part(a), part(b), part(c)) for a, b, c in self.road.grip_bands)
-        road = RoadFrame(*(part(value) for value in self.road[:-1]), bands)
+        road = RoadFrame(*map(part, self.road[:-1]))._replace(grip_bands=bands)
         return Motion(road, *(part(value) for value in self[1:]))
 
 
 @dataclass(frozen=True)
 class Trim:
-    """The car in a motion: ``residual`` (7, M), zero in steady state; ``use`` (4, M), slip of each wheel over the
-    slip allowed; ``point`` everything about the car.
+    """The car in a motion.
+
+    ``residual`` (7, M), zero in steady state; ``use`` (4, M), slip of each wheel over the slip allowed; ``point``
+    everything about the car; ``state`` its states.
     """
 
     residual: Array
@@ -177,7 +179,7 @@ def overrun_force(vehicle: Vehicle, curve: DriveCurve | None, speed: Array) -> A
 
 
 def bend_motion(speed: Array, normal: Array, grip: Array | float, long: Array, lat: Array) -> Motion:
-    """A bend that presses with the specific force ``normal`` and asks for ``long`` and ``lat`` along and across the path [m/s2].
+    """A bend that presses with the specific force ``normal`` [m/s2] and asks for ``long`` and ``lat`` of the car [m/s2].
 
     The bend is level unless that made it tighter than ``TIGHTEST``: then it has that radius and is banked outwards, so that
     the tyres give the same force. Otherwise the envelope at low speed would tell of turns on the spot.

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from lapwright.cli.options import add_files, add_margin, add_out, add_talk
 
 if TYPE_CHECKING:
+    from lapwright.baseline.path import Offsets
     from lapwright.baseline.solve import BaselineResult
     from lapwright.track.track import Track
     from lapwright.vehicle.parameters import AnyVehicle
@@ -75,7 +76,8 @@ def run(args: argparse.Namespace) -> int:
         line.say("reading files")
         track, vehicle = load_both(load_track, load_vehicle, args.track, args.vehicle)
         vehicle = with_margin(vehicle, args.grip_margin)
-        driven, notices = None, []
+        driven: Offsets | None = None
+        notices: list[str] = []
         if args.line != CENTRE:
             driven, notices = load_line(args.line, track, args.line_smoothing_m)
         line.say("baseline")

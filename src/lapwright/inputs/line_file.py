@@ -70,7 +70,9 @@ def parse_line(text: str, source: str = "") -> tuple[Array, Array, list[int]]:
     separator = next((mark for mark in SEPARATORS if mark in header), ",")
     places = _places(_cells(header, separator), source, header_line)
     if len(rows) - 1 > MAX_POINTS:
-        raise InputError(Fault(f"the table has {len(rows) - 1} points; at most {MAX_POINTS} are read", (), source))
+        raise InputError(
+            Fault(f"the table has {len(rows) - 1} points; at most {MAX_POINTS} are read", (), source)
+        )
     faults: list[Fault] = []
     values: list[list[float]] = []
     for number, line in rows[1:]:
@@ -92,7 +94,13 @@ def _places(cells: list[tuple[str, int]], source: str, line: int) -> list[int]:
         elif wanted not in names:
             near = did_you_mean(wanted, tuple(name for name in names if name))
             faults.append(
-                Fault(f"there is no column {wanted}{near}; a line needs {' and '.join(COLUMNS)}", (), source, line, 1)
+                Fault(
+                    f"there is no column {wanted}{near}; a line needs {' and '.join(COLUMNS)}",
+                    (),
+                    source,
+                    line,
+                    1,
+                )
             )
     if faults:
         raise InputError(faults)

@@ -1,0 +1,132 @@
+"""The command ``baseline``: what it writes, says and returns."""
+
+import json
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from lapwright.cli import main as cli
+from lapwright.outputs.traces import read_trace
+
+TRACK = """\
+name: Ring
+closed: true
+centreline:
+  elements:
+    - straight_m: 100
+    - {radius_m: 30, angle_deg: 180, turn: left}
+    - straight_m: 100
+    - {radius_m: 30, angle_deg: 180, turn: left}
+width_m: 11
+"""
+OPEN = """\
+name: Lane
+closed: false
+centreline:
+  elements:
+    - straight_m: 60
+    - {radius_m: 30, angle_deg: 90, turn: right}
+    - straight_m: 60
+width_m: 9
+"""
+CIRCLE = "name: Point\nmodel: friction_circle\ngrip_g: 1.2\npower_kW: 150\nmass_kg: 1200\ndrag_area_m2: 0.8\n"
+
+
+@pytest.fixture
+def files(tmp_path):
+    texts = {"ring": TRACK, "lane": OPEN, "point": CIRCLE}
+    for name, text in texts.items():
+        (tmp_path / f"{name}.yaml").write_text(text)
+    return SimpleNamespace(folder=tmp_path, **{name: str(tmp_path / f"{name}.yaml") for name in texts})
+
+
+def test_it_writes_everything(files, capsys):
+    out = files.folder / "out"
+    assert cli.main(["baseline", files.ring, files.point, "--out", str(out), "--no-figures"]) == 0
+    text = capsys.readouterr().out
+    assert "Ring - Point" in text and "Lap time" in text
+    summary = json.loads((out / "summary.json").read_text())
+    assert list(summary)[:3] == ["status", "lap_time_s", "baseline_lap_time_s"]
+    assert summary["status"] == "solved"
+    assert summary["lap_time_s"] == summary["baseline_lap_time_s"]
+    assert len(summary["brake_points_m"]) == 2
+    trace = read_trace(out / "baseline.csv")
+    assert trace["time_s"][-1] == pytest.approx(summary["lap_time_s"], abs=1e-4)
+    # v^2 = mu g R in the bends.
+    assert trace["speed_mps"].min() == pytest.approx(np.sqrt(1.2 * 9.80665 * 30.0), abs=2e-3)
+    assert {path.name for path in out.iterdir()} >= {"baseline.csv", "corners.csv", "summary.json"}
+
+
+def test_figures(files):
+    out = files.folder / "out"
+    assert cli.main(["baseline", files.ring, files.point, "--out", str(out), "--quiet"]) == 0
+    names = {path.name for path in out.iterdir()}
+    assert {"map.png", "friction.png"} <= names
+    assert any(name.startswith("traces") for name in names)
+
+
+def test_json_is_all_there_is_on_standard_output(files, capsys):
+    assert cli.main(["baseline", files.lane, files.point, "--start-speed-mps", "20", "--json"]) == 0
+    captured = capsys.readouterr()
+    summary = json.loads(captured.out)
+    assert summary["track"]["closed"] is False
+    assert summary["options"]["start_speed_mps"] == 20.0
+
+
+def test_a_line_from_a_file(files, capsys):
+    out, again = files.folder / "out", files.folder / "again"
+    assert cli.main(["baseline", files.ring, files.point, "--out", str(out), "--no-figures", "--json"]) == 0
+    centre = json.loads(capsys.readouterr().out)["lap_time_s"]
+    table = out / "baseline.csv"
+    args = [
+        "baseline",
+        files.ring,
+        files.point,
+        "--line",
+        str(table),
+        "--out",
+        str(again),
+        "--no-figures",
+        "--json",
+    ]
+    assert cli.main(args) == 0
+    summary = json.loads(capsys.readouterr().out)
+    assert summary["lap_time_s"] == pytest.approx(centre, rel=1e-3)
+    assert summary["line"] == "file"
+    assert summary["baseline_lap_time_s"] is None
+    assert summary["inputs"]["line"]["file"] == "baseline.csv"
+
+
+def test_less_grip_is_slower(files, capsys):
+    times = []
+    for margin in ("0", "0.1"):
+        assert cli.main(["baseline", files.ring, files.point, "--grip-margin", margin, "--json"]) == 0
+        times.append(json.loads(capsys.readouterr().out)["lap_time_s"])
+    assert times[1] > times[0] * 1.02
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "words"),
+    [
+        (["--start-speed-mps", "60"], 3, "cannot slow down"),
+        (["--end-speed-mps", "129"], 3, "does not reach 129 m/s"),
+        (["--start-speed-mps", "-3"], 2, "allowed are 0 to 130"),
+        (["--line", "nowhere.csv"], 2, "no such file"),
+        (["--line-smoothing-m", "7"], 2, "allowed are 0 to 1 m"),
+        (["--grip-margin", "3"], 2, "0 to 0.5"),
+    ],
+)
+def test_what_goes_wrong_is_said_and_nothing_is_written(files, capsys, arguments, status, words):
+    out = files.folder / "out"
+    assert cli.main(["baseline", files.lane, files.point, "--out", str(out), *arguments]) == status
+    assert words in capsys.readouterr().err
+    assert not Path(out).exists()
+
+
+def test_faults_of_a_line_file_have_their_place(files, capsys):
+    line = files.folder / "line.csv"
+    line.write_text("distance_m,lateral_offset_m\n0,0\n50,9\n100,x\n167,0\n")
+    assert cli.main(["baseline", files.lane, files.point, "--line", str(line)]) == 2
+    assert f"{line}:4:5: lateral_offset_m is x; it must be a number" in capsys.readouterr().err
