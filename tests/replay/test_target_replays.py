@@ -110,9 +110,9 @@ def test_exported_file_holds_the_lap(tight):
     """Heading and slip ratios, not in the file, come back from the rest."""
     lap, exported = tight.lap, tight.exported
     assert exported.closed
-    np.testing.assert_allclose(exported.xi, lap.xi, atol=2e-3)
+    np.testing.assert_allclose(exported.xi, lap.xi, atol=8e-3)  # from the slope of the offsets
     np.testing.assert_allclose(exported.slip_ratio, lap.slip_ratio, atol=5e-3)
-    np.testing.assert_allclose(exported.force_long, lap.force_long, atol=60.0)
+    np.testing.assert_allclose(exported.force_long, lap.force_long, atol=120.0)
 
 
 def test_car_at_the_peak_runs_away_by_itself(tight):

@@ -32,7 +32,7 @@ def register(subparsers: Any) -> None:
         "--mesh-m",
         type=float,
         metavar="M",
-        help="mean length of a mesh interval in m (default: from the length of the road, 3.5 to 7)",
+        help="mean length of a mesh interval in m (default: from the length of the road, 2.5 to 7)",
     )
     parser.add_argument(
         "--degree", type=int, default=2, metavar="D", help="collocation points an interval (default 2)"

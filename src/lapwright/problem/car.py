@@ -130,4 +130,5 @@ def car_model(vehicle: Vehicle, road_size: int) -> PointModel:
         values=values,
         road_size=road_size,
         equations=equations,
+        controls_per_point=True,
     )

@@ -53,7 +53,7 @@ class LapOptions:
 
     Attributes
     ----------
-    mesh : mean length of an interval [m]; None lets the length of the road decide: 3.5 m on a short one, 7 m from 2.8 km on
+    mesh : mean length of an interval [m]; None lets the length of the road decide: 2.5 m up to 1 km, 7 m from 2.8 km on
     degree : collocation points an interval
     tolerance : largest mesh error of the lap time [s], the errors of all intervals added without sign
     uniform : True for an even mesh with no coarse stage
@@ -81,7 +81,7 @@ class LapOptions:
 
     def step(self, length: float) -> float:
         """Mean length of an interval [m] on a road of ``length`` [m]."""
-        return float(np.clip(length / 400.0, 3.5, 7.0)) if self.mesh is None else self.mesh
+        return float(np.clip(length / 400.0, 2.5, 7.0)) if self.mesh is None else self.mesh
 
 
 @dataclass(frozen=True)

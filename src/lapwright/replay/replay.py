@@ -245,7 +245,7 @@ def _drive(job: _Job, rows: tuple[int, int]) -> Window:
         t_from,
         t_end,
         float(lap.s[last]),
-        np.arange(t_from, t_end, OUTPUT_STEP),
+        np.minimum(np.arange(t_from, t_end, OUTPUT_STEP), t_end),
         job.method,
         job.rtol,
     )
