@@ -84,6 +84,7 @@ def car_model(vehicle: Vehicle, road_size: int) -> PointModel:
     """The point model of a full car on a road of ``road_size`` numbers."""
     curve = drive_curve(vehicle.driveline) if vehicle.driveline.gear_ratios else None
     names, values = as_vector(car_parameters(vehicle, curve))
+
     def equations(x: Any, u: Any, z: Any, road: Any, p: Any) -> Equations:
         symbols = dict(zip(names, p, strict=True))
         car = substitute(vehicle, symbols)

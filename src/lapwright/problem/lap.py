@@ -108,7 +108,8 @@ def _check_ends(track: Track, start: EndState, end: EndState, half_width: float,
             if not low <= state.offset <= high:
                 faults.append(
                     Fault(
-                        f"{which} offset is {state.offset:g} m: the car stays on the road from {low:.2f} to {high:.2f} m there"
+                        f"{which} offset is {state.offset:g} m: "
+                        f"the car stays on the road from {low:.2f} to {high:.2f} m there"
                     )
                 )
     if faults:

@@ -5,7 +5,6 @@ back.
 from __future__ import annotations
 
 from dataclasses import dataclass
-
 from typing import TYPE_CHECKING
 
 import numpy as np

@@ -88,10 +88,12 @@ def _car_limits(book: _Book) -> list[LimitUse]:
     foot = book.controls[:, :, 1]
     rising, falling = foot > 1.0 - ROW_SLACK, foot < -1.0 + ROW_SLACK
     on_brake = pedal < 0.0
+    front = near["front left grip"] | near["front right grip"]
+    rear = near["rear left grip"] | near["rear right grip"]
     drive = ["driveline.power"] if "driveline.power" in book.names else _drive_force(book)
     uses = [
-        book.use("front grip (1 % more)", near["front left grip"] | near["front right grip"], book.gain(["tyres.front.grip_scale"], 0.01)),
-        book.use("rear grip (1 % more)", near["rear left grip"] | near["rear right grip"], book.gain(["tyres.rear.grip_scale"], 0.01)),
+        book.use("front grip (1 % more)", front, book.gain(["tyres.front.grip_scale"], 0.01)),
+        book.use("rear grip (1 % more)", rear, book.gain(["tyres.rear.grip_scale"], 0.01)),
         book.use("engine, full throttle (1 % more)", pedal > PEDAL_FULL, book.gain(drive, 0.01)),
         book.use("brakes, full pressure (1 % more)", pedal < -PEDAL_FULL, book.gain(["brakes.peak_pressure"], 0.01)),
         book.use("steering rate (10 % more)", np.abs(steer) > 1.0 - ROW_SLACK, book.gain(["driver.max_wheel_rate"], 0.1)),

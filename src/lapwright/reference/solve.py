@@ -304,7 +304,8 @@ class _Work:
     def _too_coarse(self, solution: Solution, error: MeshError) -> str:
         worst = int(np.argmax(np.abs(error.lap_time)))
         return (
-            f"no solution to the asked accuracy: the mesh error is {error.total:.4f} s, asked are {self.options.tolerance:g} s.\n"
+            f"no solution to the asked accuracy: the mesh error is {error.total:.4f} s, "
+            f"asked are {self.options.tolerance:g} s.\n"
             f"Most of it lies near {solution.nlp.mesh.nodes[worst]:.0f} m.\n"
             "What to try: a finer mesh (--mesh-m), or a larger --tolerance-s."
         )

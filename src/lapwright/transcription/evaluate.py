@@ -144,11 +144,11 @@ class Evaluator:
         rows, columns, values = [], [], []
         layout, table = self.layout, self.table
         for j in range(table.degree):
-            for l in range(table.degree + 1):
-                index = layout.nodes[:-1] if l == 0 else layout.states[:, l - 1]
+            for i in range(table.degree + 1):
+                index = layout.nodes[:-1] if i == 0 else layout.states[:, i - 1]
                 rows.append(layout.defects[:, j].ravel())
                 columns.append(index.ravel())
-                values.append(np.full(index.size, table.derivative[l, j]))
+                values.append(np.full(index.size, table.derivative[i, j]))
         return np.concatenate(rows), np.concatenate(columns), np.concatenate(values)
 
     @cached_property

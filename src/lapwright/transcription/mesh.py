@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,7 +59,7 @@ def graded_mesh(
     """
     edges = _edges(start, end, breaks, smallest)
     nodes = [np.array([edges[0]])]
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         grid = np.linspace(a, b, max(int(np.ceil((b - a) / 0.25)), 8) + 1)
         density = 1.0 / np.asarray(step(grid))  # type: ignore[operator]
         count = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(grid))])

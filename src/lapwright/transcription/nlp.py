@@ -109,7 +109,9 @@ def transcribe(problem: Problem, mesh: Mesh, degree: int = 2, functions: PointFu
     lower, upper = _bounds(problem, layout, mesh, stations, scale)
     row_lower = np.zeros(layout.rows)
     row_lower[layout.limits.ravel()] = -np.inf
-    parameters = np.concatenate([model.values, problem.road(mesh.inside(table.points).ravel()).ravel(order="F")])
+    parameters = np.concatenate(
+        [model.values, problem.road(mesh.inside(table.points).ravel()).ravel(order="F")]
+    )
     return Nlp(
         problem,
         mesh,
