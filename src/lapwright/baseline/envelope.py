@@ -23,7 +23,7 @@ from lapwright.vehicle.car import drive_force
 from lapwright.vehicle.driveline import SPEED_MAX, DriveCurve, drive_curve
 from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle, Vehicle
 
-SPEEDS = (10.0, 14.0, 20.0, 28.0, 38.0, 50.0, 62.0, 76.0, 92.0, 110.0, SPEED_MAX)
+SPEEDS = (5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 38.0, 50.0, 62.0, 76.0, 92.0, 110.0, SPEED_MAX)
 """Speeds of the tables [m/s], as far as the car goes; below the first its tables hold."""
 
 NORMALS = tuple(G * n for n in (0.25, 0.4, 0.6, 0.8, 1.0, 1.3, 1.7, 2.2, 3.0))

@@ -35,8 +35,9 @@ if TYPE_CHECKING:
 SPARE = 1.02
 """Tables reach so far beyond the car's highest speed on the steepest fall."""
 
-CORRECTIONS, CORRECT_ENOUGH = 1, 1e-3
-"""Times that the tables are held against the car itself where the lap uses all of them; and the error that is let be."""
+GOOD, FAIR, CORRECTIONS = 1e-3, 0.03, 6
+"""The tables are held against the car itself where the lap uses all of them, and corrected once when they err by more than
+the first share of the force, and again, so many times at most, while it is more than the second."""
 
 TELLING = 0.05
 """Share of the tyre force missing somewhere from which the user is told."""
@@ -142,8 +143,8 @@ def solve_baseline(
     profile = _passes(track, known, grid, limits, ends)
     road = path_road(track, offsets, profile.s)
     if isinstance(known, TrimEnvelope):
-        for _ in range(CORRECTIONS):
-            if not _correct(track, known, limits, grid, road, profile):
+        for count in range(CORRECTIONS):
+            if not _correct(track, known, limits, grid, road, profile, FAIR if count else GOOD):
                 break
             profile = _passes(track, known, grid, limits, ends)
             road = path_road(track, offsets, profile.s)
@@ -296,12 +297,13 @@ def _correct(
     grid: Grid,
     road: PathRoad,
     profile: SpeedProfile,
+    enough: float,
 ) -> bool:
-    """Correct the limits by what the car gives where the profile asks for everything; False when they were good enough."""
+    """Correct the limits by what the car gives where the profile asks for everything; False when they err by less than ``enough``."""
     from lapwright.baseline.rows import given_share
 
     rows, share = given_share(known, track, road, profile)
-    if isinstance(limits, CircleLimits) or rows.size == 0 or np.max(np.abs(share - 1.0)) < CORRECT_ENOUGH:
+    if isinstance(limits, CircleLimits) or rows.size == 0 or np.max(np.abs(share - 1.0)) < enough:
         return False
     period = track.length if track.closed else None
     limits.correct(limits.trust * np.interp(grid.points.s, profile.s[rows], share, period=period))

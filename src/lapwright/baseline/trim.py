@@ -25,7 +25,7 @@ UNKNOWNS = ("sideslip", "road-wheel angle", "pedal", "slip fl", "slip fr", "slip
 SCALE = np.array([0.02, 0.02, 0.2, 0.02, 0.02, 0.02, 0.02])
 """Typical sizes of the unknowns."""
 
-TIGHTEST = 9.0
+TIGHTEST = 7.0
 """Smallest radius [m] of the bends of the envelope."""
 
 ENDLESS = 0.5

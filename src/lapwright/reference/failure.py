@@ -92,5 +92,6 @@ def too_fast(track: Track, vehicle: AnyVehicle, start: EndState) -> str:
         return ""
     return (
         f"The road is entered at {start.speed:.1f} m/s ({start.speed * KMH:.0f} km/h); a rough estimate "
-        f"says that from more than about {most:.1f} m/s ({most * KMH:.0f} km/h) the car cannot slow down in time: try a lower --start-speed-mps."
+        f"says that from more than about {most:.1f} m/s ({most * KMH:.0f} km/h) the car cannot slow "
+        "down in time: try a lower --start-speed-mps."
     )
