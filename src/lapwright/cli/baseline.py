@@ -8,10 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lapwright.cli.options import add_files, add_margin, add_out, add_talk
+from lapwright.cli.report import Report
 
 if TYPE_CHECKING:
     from lapwright.baseline.path import Offsets
     from lapwright.baseline.solve import BaselineResult
+    from lapwright.lap.lap import Lap
+    from lapwright.outputs.summary import SummaryHead
     from lapwright.track.track import Track
     from lapwright.vehicle.parameters import AnyVehicle
 
@@ -84,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
         result = solve_baseline(
             track, vehicle, line=driven, start_speed=args.start_speed_mps, end_speed=args.end_speed_mps
         )
-        report = _Report(args, track, vehicle, result, notices, began)
+        report = _BaselineReport(args, track, vehicle, result, notices, began)
         if args.out:
             line.say("writing")
             report.write(Path(args.out), line)
@@ -92,8 +95,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-class _Report:
-    """What a baseline is told as: files, table, JSON."""
+class _BaselineReport(Report):
+    """What a baseline is told as."""
 
     def __init__(
         self,
@@ -104,90 +107,39 @@ class _Report:
         notices: list[str],
         began: float,
     ) -> None:
-        from lapwright.lap.corners import corner_reports
+        super().__init__(args, track, vehicle, result.lap, [*notices, *result.notices], began)
+        self.result, self.on_centreline = result, args.line == CENTRE
 
-        self.args, self.track, self.vehicle, self.result = args, track, vehicle, result
-        self.notices = [*track.report.notices, *notices, *result.notices]
-        self.began = began
-        self.corners = corner_reports(result.lap, track)
+    def traces(self) -> dict[str, Lap]:
+        """The baseline."""
+        return {"baseline.csv": self.lap}
 
-    def write(self, folder: Path, line: Any) -> None:
-        """Everything into ``folder``, all or nothing."""
-        from lapwright.outputs.corner_file import write_corners
-        from lapwright.outputs.folder import output_folder
-        from lapwright.outputs.traces import write_trace
+    def inputs(self) -> dict[str, Path]:
+        """The two files and that of the line."""
+        return super().inputs() | ({} if self.on_centreline else {"line": Path(self.args.line)})
 
-        with output_folder(folder, self.args.force) as work:
-            write_trace(work / "baseline.csv", self.result.lap)
-            write_corners(work / "corners.csv", self.corners)
-            if not self.args.no_figures:
-                self._draw(work, line)
-            (work / "summary.json").write_text(self.summary(), encoding="ascii")
+    def head(self, wall_time: float) -> SummaryHead:
+        """The fixed keys of summary.json."""
+        from lapwright.outputs.summary import SummaryHead
 
-    def _draw(self, work: Path, line: Any) -> None:
-        from lapwright.outputs.figures.friction import draw_friction
-        from lapwright.outputs.figures.map import draw_map
-        from lapwright.outputs.figures.style import save
-        from lapwright.outputs.figures.traces import draw_traces
-
-        lap, corners = self.result.lap, self.corners
-        margin = getattr(getattr(self.vehicle, "driver", None), "grip_margin", 0.0)
-        for name, draw in (
-            ("map", lambda: draw_map(lap, self.track, corners)),
-            ("traces", lambda: draw_traces(lap, self.track, corners)),
-            ("friction", lambda: draw_friction(lap, margin)),
-        ):
-            line.say("drawing", name)
-            save(draw(), work, name)
-
-    def summary(self) -> str:
-        """The text of summary.json."""
-        from lapwright.cli.options import asked_options
-        from lapwright.outputs.corner_file import corner_records
-        from lapwright.outputs.summary import SummaryHead, file_hashes, summary_text, versions
-
-        result, args = self.result, self.args
-        centre = args.line == CENTRE
-        head = SummaryHead(
+        time_on_centreline = self.result.time if self.on_centreline else None
+        return SummaryHead(
             status="solved",
-            lap_time_s=result.time,
-            baseline_lap_time_s=result.time if centre else None,
-            wall_time_s=time.perf_counter() - self.began,
+            lap_time_s=self.result.time,
+            baseline_lap_time_s=time_on_centreline,
+            wall_time_s=wall_time,
         )
-        files = {"track": Path(args.track), "vehicle": Path(args.vehicle)}
-        if not centre:
-            files["line"] = Path(args.line)
-        rest = {
+
+    def details(self) -> dict[str, Any]:
+        """Line, envelope and the points that shape the lap."""
+        result = self.result
+        return {
             "kind": "quasi-steady",
-            "line": "centreline" if centre else "file",
-            "track": {"name": self.track.name, "length_m": self.track.length, "closed": self.track.closed},
-            "vehicle": {"name": self.vehicle.name},
+            "line": "centreline" if self.on_centreline else "file",
             "envelope_shortfall": result.shortfall,
             "brake_points_m": result.switches,
             "slowest_points": [
                 {"at_m": apex.station, "speed_mps": apex.speed, "curvature_1pm": apex.curvature}
                 for apex in result.apexes
             ],
-            "corners": corner_records(self.corners),
-            "notices": self.notices,
-            "options": asked_options(args),
-            "inputs": file_hashes(files),
-            "versions": versions(),
         }
-        return summary_text(head, rest)
-
-    def show(self) -> None:
-        """On standard output: the JSON object, or the table."""
-        import sys
-
-        if self.args.json:
-            print(self.summary(), end="")
-            return
-        from lapwright.outputs.table import lap_text
-
-        if not self.args.quiet:
-            for notice in self.notices:
-                print(f"notice: {notice}", file=sys.stderr)
-        print(lap_text(self.result.lap, self.corners))
-        if self.args.out:
-            print(f"\nWritten to {self.args.out}")

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import argparse
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from lapwright.cli.options import add_ends, add_files, add_margin, add_out, add_talk
+from lapwright.cli.report import Report
 
 if TYPE_CHECKING:
     from lapwright.baseline.solve import BaselineResult
+    from lapwright.lap.lap import Lap
+    from lapwright.outputs.summary import SummaryHead
     from lapwright.reference.solve import ReferenceLap
     from lapwright.track.track import Track
     from lapwright.vehicle.parameters import AnyVehicle
@@ -67,6 +71,7 @@ def run(args: argparse.Namespace) -> int:
     from lapwright.baseline.solve import solve_baseline
     from lapwright.cli.options import end_states
     from lapwright.cli.progress import ProgressLine
+    from lapwright.errors import NoSolutionError
     from lapwright.inputs.files import load_track, load_vehicle
     from lapwright.reference.solve import LapOptions, solve_lap, with_margin
 
@@ -93,8 +98,14 @@ def run(args: argparse.Namespace) -> int:
             ),
         )
         line.say("baseline")
-        baseline = solve_baseline(track, vehicle, start_speed=start.speed, end_speed=end.speed)
-        report = _Report(args, track, vehicle, result, baseline, began)
+        baseline, notices = None, []
+        try:
+            baseline = solve_baseline(track, vehicle, start_speed=start.speed, end_speed=end.speed)
+            notices = list(baseline.notices)
+        except NoSolutionError as error:
+            # The target stands without it: the centreline may be too tight where a free line is not.
+            notices = [f"no baseline: {error}"]
+        report = _LapReport(args, track, vehicle, result, baseline, notices, began)
         if args.out:
             line.say("writing")
             report.write(Path(args.out), line)
@@ -120,8 +131,8 @@ def load_both(
     return loaded[0], loaded[1]
 
 
-class _Report:
-    """What a solved lap is told as: files, table, JSON."""
+class _LapReport(Report):
+    """What a solved lap is told as."""
 
     def __init__(
         self,
@@ -129,71 +140,52 @@ class _Report:
         track: Track,
         vehicle: AnyVehicle,
         result: ReferenceLap,
-        baseline: BaselineResult,
+        baseline: BaselineResult | None,
+        notices: list[str],
         began: float,
     ) -> None:
-        from lapwright.lap.corners import corner_reports, corner_sectors, sector_times
+        from lapwright.lap.corners import corner_sectors, sector_times
 
-        self.args, self.track, self.vehicle, self.result = args, track, vehicle, result
-        self.baseline, self.began = baseline, began
-        self.corners = corner_reports(result.lap, track)
-        sectors = corner_sectors(self.corners, result.lap)
-        self.loss = list(sector_times(baseline.lap, sectors) - sector_times(result.lap, sectors))
+        super().__init__(args, track, vehicle, result.lap, notices, began)
+        self.result = result
+        if baseline is not None:
+            self.baseline = baseline.lap
+            sectors = corner_sectors(self.corners, result.lap)
+            self.loss = list(sector_times(baseline.lap, sectors) - sector_times(result.lap, sectors))
 
-    def write(self, folder: Path, line: Any) -> None:
-        """Everything into ``folder``, all or nothing."""
-        from lapwright.outputs.corner_file import write_corners
-        from lapwright.outputs.folder import output_folder
-        from lapwright.outputs.traces import write_trace
+    def traces(self) -> dict[str, Lap]:
+        """The target and, when there is one, the baseline."""
+        found = {"target.csv": self.lap}
+        return found if self.baseline is None else found | {"baseline.csv": self.baseline}
 
-        with output_folder(folder, self.args.force) as work:
-            write_trace(work / "target.csv", self.result.lap)
-            write_trace(work / "baseline.csv", self.baseline.lap)
-            write_corners(work / "corners.csv", self.corners, self.loss)
-            if not self.args.no_figures:
-                self._draw(work, line)
-            (work / "summary.json").write_text(self.summary(), encoding="ascii")
-
-    def _draw(self, work: Path, line: Any) -> None:
-        from lapwright.outputs.figures.friction import draw_friction
+    def figures(self) -> dict[str, Callable[[], Any]]:
+        """The common figures and the page for the sceptic."""
         from lapwright.outputs.figures.limits import draw_limits
-        from lapwright.outputs.figures.map import draw_map
-        from lapwright.outputs.figures.style import save
-        from lapwright.outputs.figures.traces import draw_traces
         from lapwright.reference.evidence import evidence_of
 
-        lap, corners = self.result.lap, self.corners
-        margin = getattr(getattr(self.vehicle, "driver", None), "grip_margin", 0.0)
-        for name, draw in (
-            ("map", lambda: draw_map(lap, self.track, corners)),
-            ("traces", lambda: draw_traces(lap, self.track, corners, self.baseline.lap)),
-            ("friction", lambda: draw_friction(lap, margin)),
-            ("limits", lambda: draw_limits(lap, evidence_of(self.result), corners)),
-        ):
-            line.say("drawing", name)
-            save(draw(), work, name)
+        own = {"limits": lambda: draw_limits(self.lap, evidence_of(self.result), self.corners)}
+        return super().figures() | own
 
-    def summary(self) -> str:
-        """The text of summary.json."""
-        from lapwright.cli.options import asked_options
-        from lapwright.outputs.corner_file import corner_records
-        from lapwright.outputs.summary import SummaryHead, file_hashes, summary_text, versions
+    def head(self, wall_time: float) -> SummaryHead:
+        """The fixed keys of summary.json."""
+        from lapwright.outputs.summary import SummaryHead
 
         result = self.result
-        head = SummaryHead(
+        return SummaryHead(
             status="solved",
             lap_time_s=result.time,
-            baseline_lap_time_s=self.baseline.lap.time,
+            baseline_lap_time_s=None if self.baseline is None else self.baseline.time,
             mesh_error_s=result.mesh_error.total,
             intervals=result.solution.nlp.mesh.intervals,
             iterations=result.iterations,
             solve_time_s=result.solve_seconds,
-            wall_time_s=time.perf_counter() - self.began,
+            wall_time_s=wall_time,
         )
-        report = self.track.report
-        rest = {
-            "track": {"name": self.track.name, "length_m": self.track.length, "closed": self.track.closed},
-            "vehicle": {"name": self.vehicle.name},
+
+    def details(self) -> dict[str, Any]:
+        """Solver and limits."""
+        result = self.result
+        return {
             "mesh_error_net_s": result.mesh_error.net,
             "effort_cost_s": result.effort_cost,
             "solver": {
@@ -207,21 +199,4 @@ class _Report:
                 {"name": use.name, "active_m": use.length, "worth_s": use.cost, "stretches_m": use.stretches}
                 for use in result.limits
             ],
-            "corners": corner_records(self.corners, self.loss),
-            "notices": [*report.notices, *getattr(self.baseline, "notices", ())],
-            "options": asked_options(self.args),
-            "inputs": file_hashes({"track": Path(self.args.track), "vehicle": Path(self.args.vehicle)}),
-            "versions": versions(),
         }
-        return summary_text(head, rest)
-
-    def show(self) -> None:
-        """On standard output: the JSON object, or the table."""
-        if self.args.json:
-            print(self.summary(), end="")
-            return
-        from lapwright.outputs.table import lap_text
-
-        print(lap_text(self.result.lap, self.corners, self.baseline.lap))
-        if self.args.out:
-            print(f"\nWritten to {self.args.out}")
