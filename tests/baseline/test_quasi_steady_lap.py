@@ -17,7 +17,7 @@ from lapwright.quantities import DEG, G
 from lapwright.track.definition import Arc, GripPatch, Station, Straight
 from lapwright.track.track import Track
 from lapwright.vehicle.car import CarState, car_point
-from lapwright.vehicle.parameters import FrictionCircle
+from lapwright.vehicle.parameters import Differential, FrictionCircle
 
 TRACKS = Path(__file__).parents[2] / "tracks"
 
@@ -253,3 +253,14 @@ def test_end_speeds_as_the_most_allowed() -> None:
     assert result.lap.speed[[0, -1]] == pytest.approx(np.sqrt(200.0 + 2 * 10.0 * 30.0), rel=1e-6)
     assert len(result.notices) == 2
     assert "at the start in place of 40" in result.notices[0]
+
+
+def test_a_locked_axle_does_not_go_round_a_hairpin_within_its_slip() -> None:
+    """Wheels that turn alike slip by track / (2 R) against the road: more than the peak slip ratio in a 7 m bend."""
+    car = shipped("rally-hatch")
+    locked = replace(car, driveline=replace(car.driveline, differential=Differential("locked")))
+    radius = 0.4 * car.chassis.track_rear / car.tyres.rear.peak_slip_ratio
+    hairpin = road(Straight(60.0), Arc(radius, 2 * RIGHT_ANGLE, 6.0, 6.0), Straight(60.0), half_width=3.0)
+    with pytest.raises(NoSolutionError, match="no steady state that holds the line"):
+        solve_baseline(hairpin, locked, start_speed=15.0)
+    assert solve_baseline(hairpin, car, start_speed=15.0).shortfall < 0.05

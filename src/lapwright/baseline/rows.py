@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.baseline.boundary import OVER, settle
+from lapwright.baseline.boundary import OVER, march, settle
 from lapwright.baseline.envelope import TrimEnvelope
 from lapwright.baseline.newton import solve_many
 from lapwright.baseline.path import PathRoad
@@ -24,6 +24,12 @@ if TYPE_CHECKING:
 
 SLOWEST = 3.0
 """Below this speed [m/s] the car's angles are those of this speed at the same forces: at rest they have no meaning."""
+
+LEAST_SHARE = 0.5
+"""A steady state that gives less of the asked force is not the one looked for."""
+
+INSIDE = (0.97, 0.9, 0.75)
+"""Shares of the asked force from which the way out is walked where it was not found directly."""
 
 NEAR = 0.03
 """A force so close to the end of the tables, in units of the load, counts as all there is."""
@@ -48,11 +54,12 @@ class RowStates:
 
 @dataclass(frozen=True)
 class _RoadRays:
-    """From no tyre force at all (distance 0) to the asked one (distance 1), on the real road."""
+    """From no tyre force at all (distance 0) to the asked one (distance 1), on the real road; ``origin`` moves the 0."""
 
     asked: Motion
     free_accel: Array
     free_curvature: Array
+    origin: float = 0.0
 
     @property
     def count(self) -> int:
@@ -60,7 +67,7 @@ class _RoadRays:
 
     def motion(self, rows: NDArray[np.int64], distance: Array) -> Motion:
         some = self.asked.take(rows)
-        accel, curvature = self.free_accel[rows], self.free_curvature[rows]
+        accel, curvature, distance = self.free_accel[rows], self.free_curvature[rows], self.origin + distance
         return some._replace(
             accel=accel + distance * (some.accel - accel),
             curvature=curvature + distance * (some.curvature - curvature),
@@ -122,7 +129,7 @@ def given_share(
     ends = settle(
         TrimModel(envelope.vehicle, envelope.curve), rays, np.vstack([guess, np.ones((1, rows.size))])
     )
-    good = ends.exact & (ends.y[7] > 0.5)
+    good = ends.exact & (ends.y[7] > LEAST_SHARE)
     return rows[good], ends.y[7, good]
 
 
@@ -158,16 +165,25 @@ def _steady_states(envelope: TrimEnvelope, asked: Motion, road: PathRoad, profil
     # fails the state of the nearest row that has one is a better guess than the tables.
     for start in (guess, None):
         beyond = np.flatnonzero(~within)
-        if beyond.size == 0 or not within.any():
+        if beyond.size == 0:
             break
         if start is None:
-            start = y[:, _nearest(within)]
+            start = y[:, _nearest(within)] if within.any() else guess
         rays = _RoadRays(asked.take(beyond), free[0][beyond], free[1][beyond])
         ends = settle(model, rays, np.vstack([start[:, beyond], np.ones((1, beyond.size))]))
-        good = ends.exact & (ends.y[7] > 0.5)
+        good = ends.exact & (ends.y[7] > LEAST_SHARE)
         y[:, beyond] = np.where(good, ends.y[:7], guess[:, beyond])
         share[beyond] = np.where(good, ends.y[7], 1.0)
         within[beyond] = good
+    for origin in INSIDE:
+        beyond = np.flatnonzero(~within)
+        if beyond.size == 0:
+            break
+        rays = _RoadRays(asked.take(beyond), free[0][beyond], free[1][beyond], origin)
+        ends = march(model, rays, guess[:, beyond], np.full(beyond.size, 0.3 * (1.0 - origin)))
+        y[:, beyond] = np.where(ends.exact, ends.y[:7], y[:, beyond])
+        share[beyond] = np.where(ends.exact, origin + ends.y[7], share[beyond])
+        within[beyond] = ends.exact
     return RowStates(y, share, within)
 
 

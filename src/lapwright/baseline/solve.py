@@ -29,6 +29,7 @@ from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
 
 if TYPE_CHECKING:
     from lapwright.baseline.car_limits import CarLimits
+    from lapwright.baseline.rows import RowStates
     from lapwright.lap.lap import Lap
     from lapwright.track.track import Track
 
@@ -38,6 +39,9 @@ SPARE = 1.02
 GOOD, FAIR, CORRECTIONS = 1e-3, 0.03, 6
 """The tables are held against the car itself where the lap uses all of them, and corrected once when they err by more than
 the first share of the force, and again, so many times at most, while it is more than the second."""
+
+UNSOUND, UNSOLVED = 0.3, 0.02
+"""Share of the tyre force missing somewhere, and share of the rows without a steady state, at which there is no answer."""
 
 TELLING = 0.05
 """Share of the tyre force missing somewhere from which the user is told."""
@@ -115,8 +119,8 @@ def solve_baseline(
     InputError
         For a line that is not on the road, a start or end speed that makes no sense, or an envelope of another car.
     NoSolutionError
-        When the line cannot be driven: too tight for the steering, a bank too steep to stand on, a climb too steep, a start
-        speed from which the first bend cannot be reached, an end speed out of reach.
+        When the line cannot be driven: too tight for the steering or for the differential, a bank too steep to stand on, a
+        climb too steep, a start speed from which the first bend cannot be reached, an end speed out of reach.
 
     Notes
     -----
@@ -299,7 +303,7 @@ def _correct(
     profile: SpeedProfile,
     enough: float,
 ) -> bool:
-    """Correct the limits by what the car gives where the profile asks for everything; False when they err by less than ``enough``."""
+    """Correct the limits by what the car gives where the profile asks for all; False if they err by less than ``enough``."""
     from lapwright.baseline.rows import given_share
 
     rows, share = given_share(known, track, road, profile)
@@ -331,6 +335,7 @@ def _result(
 
         lap, states = car_rows(track, known, road, profile)
         shortfall = float(np.max(1.0 - states.share))
+        _check_sound(lap.s, states)
         notices += _notices(known, lap, states.solved, shortfall)
     at = (
         lows(profile.w)
@@ -343,6 +348,15 @@ def _result(
     )
     switches = tuple(float(s) for s in profile.switches)
     return BaselineResult(lap, apexes, switches, known, shortfall, tuple(notices))
+
+
+def _check_sound(s: Array, states: RowStates) -> None:
+    worst = int(np.argmin(np.where(states.solved, states.share, 0.0)))
+    if states.share.min() < 1.0 - UNSOUND or np.mean(~states.solved) > UNSOLVED:
+        raise NoSolutionError(
+            f"the car has no steady state that holds the line at {s[worst]:.1f} m: a wheel would have to slip more than its "
+            "tyre and the grip margin allow (in a tight bend a locked differential or stiff clutch pack asks for that)"
+        )
 
 
 def _circle_rows(track: Track, car: FrictionCircle, road: PathRoad, profile: SpeedProfile) -> Lap:
