@@ -48,6 +48,9 @@ def carry_multipliers(old: Nlp, rows: Array, bounds: Array, new: Nlp) -> tuple[A
         (old.layout.algebraics, new.layout.algebraics),
     ):
         found_bounds[theirs] = _between(old, bounds[ours] / old_weight, new) * new_weight
+    if not new.problem.closed:
+        # The first node is no collocation point: it stands for no road and keeps its multiplier.
+        found_bounds[new.layout.nodes[0]] = bounds[old.layout.nodes[0]]
     return found_rows, found_bounds
 
 
