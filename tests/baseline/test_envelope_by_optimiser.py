@@ -17,7 +17,6 @@ from lapwright.vehicle.motion import RoadFrame
 from lapwright.vehicle.parameters import Vehicle
 from lapwright.vehicle.tyre import slip_at_margin
 
-
 if hasattr(ca.GlobalOptions, "setNumpyMode"):
     ca.GlobalOptions.setNumpyMode(-1)
 

@@ -244,7 +244,9 @@ class TrimEnvelope:
 Envelope = CircleEnvelope | TrimEnvelope
 
 
-def envelope(vehicle: AnyVehicle, grips: tuple[float, ...] = (1.0,)) -> Envelope:
+def envelope(
+    vehicle: AnyVehicle, grips: tuple[float, ...] = (1.0,), speeds: tuple[float, ...] | None = None
+) -> Envelope:
     """The envelope of a car; one to three seconds for a full car and each grip scale, nothing for a friction circle.
 
     Parameters
@@ -253,13 +255,16 @@ def envelope(vehicle: AnyVehicle, grips: tuple[float, ...] = (1.0,)) -> Envelope
         The car; its ``driver.grip_margin`` counts.
     grips
         Grip scales of the road for which the full car is worked out; between them forces are interpolated.
+    speeds
+        Two or more speeds of the tables [m/s], rising; ``SPEEDS`` as far as the car goes when left out.
     """
     if isinstance(vehicle, FrictionCircle):
         return CircleEnvelope(vehicle)
     curve = drive_curve(vehicle.driveline) if vehicle.driveline.gear_ratios else None
-    fastest = top_speed(vehicle, curve, -0.1)
-    count = min(int(np.searchsorted(SPEEDS, fastest)) + 1, len(SPEEDS))
-    return _tables(vehicle, curve, np.array(SPEEDS[: max(count, 2)]), np.array(sorted(set(grips))))
+    if speeds is None:
+        count = min(int(np.searchsorted(SPEEDS, top_speed(vehicle, curve, -0.1))) + 1, len(SPEEDS))
+        speeds = SPEEDS[: max(count, 2)]
+    return _tables(vehicle, curve, np.array(speeds), np.array(sorted(set(grips))))
 
 
 def grip_nodes(low: float, high: float) -> tuple[float, ...]:
