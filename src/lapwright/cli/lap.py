@@ -100,7 +100,9 @@ def run(args: argparse.Namespace) -> int:
         line.say("baseline")
         baseline, notices = None, []
         try:
-            baseline = solve_baseline(track, vehicle, start_speed=start.speed, end_speed=end.speed)
+            baseline = solve_baseline(
+                track, vehicle, start_speed=start.speed, end_speed=end.speed, at_most=True
+            )
             notices = list(baseline.notices)
         except NoSolutionError as error:
             # The target stands without it: the centreline may be too tight where a free line is not.
