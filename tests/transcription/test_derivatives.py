@@ -182,7 +182,7 @@ def test_derivatives_are_the_slopes_of_the_values(case):
 
 @pytest.mark.parametrize("case", [("circle", True, 2), ("open", True, 2)])
 def test_scales_change_nothing_but_the_units(case):
-    kind, closed, degree = case
+    degree = case[2]
     nlp = nlp_of(*case)
     problem = nlp.problem
     model = problem.model

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -33,7 +35,7 @@ def test_even_mesh_is_equal_from_break_to_break():
     kept = [0.0, 12.5, 47.0, 80.0, 100.0]
     places = [int(np.flatnonzero(mesh.nodes == b)[0]) for b in kept]
     assert mesh.steps.max() <= 4.0 + 1e-9
-    for a, b in zip(places[:-1], places[1:], strict=True):
+    for a, b in pairwise(places):
         np.testing.assert_allclose(mesh.steps[a:b], (mesh.nodes[b] - mesh.nodes[a]) / (b - a), rtol=1e-9)
         assert b - a == int(np.ceil((mesh.nodes[b] - mesh.nodes[a]) / 4.0))
 
@@ -61,9 +63,7 @@ def test_graded_mesh_puts_the_same_share_of_the_wish_into_each_interval():
         return 4.0 + 3.0 * np.sin(np.asarray(s) / 15.0)
 
     mesh = graded_mesh(0.0, 300.0, wish)
-    shares = np.array(
-        [quad(lambda s: 1.0 / wish(s), a, b)[0] for a, b in zip(mesh.nodes[:-1], mesh.nodes[1:], strict=True)]
-    )
+    shares = np.array([quad(lambda s: 1.0 / wish(s), a, b)[0] for a, b in pairwise(mesh.nodes)])
     assert mesh.intervals == int(np.ceil(quad(lambda s: 1.0 / wish(s), 0.0, 300.0, limit=200)[0]))
     np.testing.assert_allclose(shares, shares.mean(), rtol=2e-3)
     assert shares.max() < 1.003
