@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 
 from lapwright.lap.corners import CornerReport, nearest_landmark
+from lapwright.lap.lap import Lap
 
 LANDMARK_REACH = 60.0
 """A landmark farther from brake-on than this [m] is of no use at speed and is not named."""
@@ -18,6 +19,12 @@ def lap_time(seconds: float) -> str:
     if minutes:
         return f"{sign}{minutes}:{rest // 1000:02d}.{rest % 1000:03d}"
     return f"{sign}{rest // 1000}.{rest % 1000:03d} s"
+
+
+def lap_heading(lap: Lap) -> str:
+    """Whose lap it is and its time, e.g. "Reference lap 1:27.569" or "Quasi-steady time 61.240 s"."""
+    whose = "Quasi-steady" if lap.kind == "baseline" else "Reference"
+    return f"{whose} {'lap' if lap.closed else 'time'} {lap_time(lap.time)}"
 
 
 def ascii_only(text: str) -> str:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from lapwright.lap.lap import Array, Lap
 from lapwright.lap.phases import PHASES, phases
 from lapwright.outputs.figures.style import A3, INK, page, styled
-from lapwright.outputs.words import lap_time
+from lapwright.outputs.words import lap_heading
 
 NEAR_LIMIT = 0.95
 """Share of the allowed grip from which an axle counts as at its limit in the table."""
@@ -48,8 +48,7 @@ def draw_friction(lap: Lap, grip_margin: float = 0.0) -> Figure:
     grip_margin
         Share of peak grip that the target leaves unused: the dashed circle has the radius 1 - margin.
     """
-    word = "lap" if lap.closed else "time"
-    figure = page(A3, lap, f"Reference {word} {lap_time(lap.time)}   grip in use, axle by axle")
+    figure = page(A3, lap, f"{lap_heading(lap)}   grip in use, axle by axle")
     kinds = phases(lap)
     for k, axle in enumerate(("front", "rear")):
         axes = figure.add_axes((0.05 + 0.475 * k, 0.335, 0.46, 0.545))

@@ -13,7 +13,7 @@ from matplotlib.ticker import MaxNLocator
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.lap import Array, Lap
 from lapwright.outputs.figures.style import A3, BAND, INK, REFERENCE, page, renderer, shown, styled
-from lapwright.outputs.words import lap_time
+from lapwright.outputs.words import lap_heading
 from lapwright.reference.evidence import Evidence, LimitUse
 
 NAME_SIZE = 12
@@ -38,7 +38,7 @@ def draw_limits(lap: Lap, evidence: Evidence, reports: Sequence[CornerReport]) -
     """
     error = float(np.sum(np.abs(evidence.mesh_error)))
     subtitle = (
-        f"Reference {'lap' if lap.closed else 'time'} {lap_time(lap.time)}   "
+        f"{lap_heading(lap)}   "
         f"{evidence.nodes.size - 1} intervals, {evidence.objective.size} iterations   "
         f"mesh error {_milliseconds(error)} over the whole {'lap' if lap.closed else 'section'}, "
         f"asked {_milliseconds(evidence.tolerance)}   {evidence.solver}"

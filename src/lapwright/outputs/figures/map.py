@@ -29,7 +29,7 @@ from lapwright.outputs.figures.style import (
     shown,
     styled,
 )
-from lapwright.outputs.words import lap_time
+from lapwright.outputs.words import lap_heading
 from lapwright.quantities import KMH
 from lapwright.track.track import Track
 
@@ -60,8 +60,7 @@ def draw_map(lap: Lap, track: Track, reports: Sequence[CornerReport]) -> Figure:
     edges = _edges(track, s)
     wide = bool(np.ptp(edges[:, :, 0]) >= 0.9 * np.ptp(edges[:, :, 1]))
     size = A3 if wide else (A3[1], A3[0])
-    word = "lap" if lap.closed else "time"
-    figure = page(size, lap, f"Reference {word} {lap_time(lap.time)}", taken=5.3)
+    figure = page(size, lap, lap_heading(lap), taken=5.3)
     axes = figure.add_axes((0.02, 0.09, 0.96, 0.82))
     axes.set_axis_off()
     _frame(axes, edges, size)

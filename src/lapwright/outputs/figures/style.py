@@ -32,6 +32,12 @@ Blue, orange and grey differ for all common kinds of colour blindness (Okabe & I
 REFERENCE_LINE: dict[str, Any] = {"color": REFERENCE, "linestyle": "-", "linewidth": 2.0, "zorder": 3}
 BASELINE_LINE: dict[str, Any] = {"color": BASELINE, "linestyle": ":", "linewidth": 1.8, "zorder": 2}
 
+
+def line_of(lap: Lap) -> dict[str, Any]:
+    """How a lap is drawn everywhere: the reference solid blue, a baseline dotted grey."""
+    return BASELINE_LINE if lap.kind == "baseline" else REFERENCE_LINE
+
+
 A3 = (16.54, 11.69)
 """Width and height of an A3 page on its side [inch] (ISO 216)."""
 

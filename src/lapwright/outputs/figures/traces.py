@@ -20,12 +20,12 @@ from lapwright.outputs.figures.style import (
     BAND,
     BASELINE_LINE,
     INK,
-    REFERENCE_LINE,
+    line_of,
     page,
     shown,
     styled,
 )
-from lapwright.outputs.words import brake_on_phrase, lap_time
+from lapwright.outputs.words import brake_on_phrase, lap_heading, lap_time
 from lapwright.quantities import DEG, KMH
 from lapwright.track.track import Track
 
@@ -164,8 +164,7 @@ def _page(
 ) -> Figure:
     of = f"   page {number[0]} of {number[1]}" if number[1] > 1 else ""
     against = f"   baseline {lap_time(baseline.time)}" if baseline is not None else ""
-    word = "lap" if lap.closed else "time"
-    figure = page(A3, lap, f"Reference {word} {lap_time(lap.time)}{against}{of}", taken=9.0)
+    figure = page(A3, lap, f"{lap_heading(lap)}{against}{of}", taken=9.0)
     panels = _axes(figure, limits, road)
     for panel, axes in zip(PANELS, panels, strict=True):
         _draw_panel(axes, panel, lap, baseline)
@@ -173,7 +172,7 @@ def _page(
     _mark_corners(figure, panels, lap, reports, road)
     _mark_landmarks(figure, panels[-1], track, road)
     _numbers(figure, panels, reports, road)
-    _key(figure, baseline is not None)
+    _key(figure, lap, baseline is not None)
     panels[-1].set_xlabel("Distance along the centreline [m]; triangles are landmarks", labelpad=52)
     return figure
 
@@ -200,7 +199,7 @@ def _axes(figure: Figure, limits: list[tuple[float, float]], road: tuple[float, 
 def _draw_panel(axes: Axes, panel: _Panel, lap: Lap, baseline: Lap | None) -> None:
     if baseline is not None and panel.baseline:
         axes.plot(baseline.s, panel.values(baseline), **BASELINE_LINE)
-    axes.plot(lap.s, panel.values(lap), **REFERENCE_LINE)
+    axes.plot(lap.s, panel.values(lap), **line_of(lap))
     axes.set_ylabel(panel.label, rotation=0, ha="right", va="center", multialignment="right")
     axes.yaxis.set_label_coords(-0.034, 0.5)
     axes.yaxis.set_major_locator(MaxNLocator(5 if panel.height > 2 else 3, steps=[1, 2, 5, 10]))
@@ -279,9 +278,10 @@ def _numbers(
     write_row(figure, above, brakes, (0.0,), fontsize=13, fontweight="bold", gid="brake-on")
 
 
-def _key(figure: Figure, with_baseline: bool) -> None:
+def _key(figure: Figure, lap: Lap, with_baseline: bool) -> None:
+    whose = "quasi-steady" if lap.kind == "baseline" else "target"
     handles = [
-        Line2D([], [], **REFERENCE_LINE, label="target; grip use: front axle"),
+        Line2D([], [], **line_of(lap), label=f"{whose}; grip use: front axle"),
         Line2D([], [], **REAR_LINE, label="grip use: rear axle"),
         Line2D([], [], **SLOWEST_LINE, label="slowest point, km/h"),
         Line2D([], [], **BRAKE_ON_LINE, label="brake on, m before the corner"),
