@@ -76,6 +76,10 @@ class LapOptions:
             faults.append(f"degree is {self.degree}: 1 to 5 are allowed")
         if not self.tolerance > 0.0:
             faults.append(f"tolerance is {self.tolerance:g} s: it must be positive")
+        if not self.max_iterations >= 1:
+            faults.append(f"max_iterations is {self.max_iterations}: at least 1 is needed")
+        if not self.refinements >= 0:
+            faults.append(f"refinements is {self.refinements}: 0 or more are allowed")
         if faults:
             raise InputError("; ".join(faults))
 
