@@ -109,6 +109,14 @@ class Evaluator:
         """Nonzeros of ``jacobian_pattern``."""
         return self.jacobian_pattern.values(self._jacobian(*self.split(x, p))[0].ravel())
 
+    def point_slopes(self, x: Array, p: Array) -> Array:
+        """(M, nx + na + nr, ny) derivatives of rates, balances and limits by the unknowns of their own point."""
+        function = self.functions.jacobian
+        row, column = _triplet(function)
+        slopes = np.zeros((self.count, *function.size_out(0)))
+        slopes[:, row, column] = self._jacobian(*self.split(x, p))[0].T
+        return slopes
+
     def hessian(self, x: Array, p: Array, sigma: float, multipliers: Array) -> Array:
         """Nonzeros of ``hessian_pattern``: the upper triangle of the Hessian of sigma cost + multipliers . rows."""
         weights = np.empty((1 + len(self.row_places), self.count))

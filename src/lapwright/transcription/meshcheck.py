@@ -23,8 +23,14 @@ from lapwright.transcription.radau import interpolation
 Array = NDArray[np.float64]
 
 LONGEST_STEP = 0.03
-"""Longest Runge-Kutta step [s]: the yaw and load motions of a light stiff car die out within some hundredths of a second, and
-an explicit method must step well within that to stay stable."""
+"""Longest Runge-Kutta step [s]."""
+
+FASTEST_STEP = 1.0
+"""Longest Runge-Kutta step over the time constant of the fastest motion: the yaw of a light stiff car dies out within a
+hundredth of a second, and the method is stable to 3.3 time constants of a decaying motion only [from memory]."""
+
+MOST_STEPS = 100
+"""Runge-Kutta steps in an interval at the most: a wheel at its very peak answers without bound."""
 
 FEWEST_STEPS = 2
 """Runge-Kutta steps in an interval at the least: their error stays far below that of the collocation."""
@@ -117,7 +123,8 @@ def mesh_error(nlp: Nlp, x: Array, row_multipliers: Array, p: Array) -> MeshErro
     guess = _along(algebraics, at)
     steer = _along(controls, at) if nlp.problem.model.controls_per_point else (lambda _: controls[:, 0].T)
     collocated = interval_times(nlp, x, p)
-    substeps = max(FEWEST_STEPS, int(np.ceil(np.max(collocated) / LONGEST_STEP)))
+    wanted = max(np.max(collocated) / LONGEST_STEP, np.max(_fastest(nlp, x, p) * mesh.steps) / FASTEST_STEP)
+    substeps = int(np.clip(np.ceil(wanted), FEWEST_STEPS, MOST_STEPS))
     time = np.zeros(mesh.intervals)
     step = mesh.steps / substeps
     z = guess(0.0)
@@ -138,6 +145,19 @@ def mesh_error(nlp: Nlp, x: Array, row_multipliers: Array, p: Array) -> MeshErro
     wrong_states = states.T - x[layout.nodes[1:]]
     worth = -np.sum(row_multipliers[layout.defects], axis=1)
     return MeshError(wrong_time, wrong_states, wrong_time + np.sum(worth * wrong_states, axis=1))
+
+
+def _fastest(nlp: Nlp, x: Array, p: Array) -> Array:
+    """(N,) largest eigenvalue of the motion in each interval [1/m], the balances kept."""
+    model = nlp.problem.model
+    nx, nz = len(model.states), len(model.algebraics)
+    slopes = nlp.evaluator.point_slopes(x, p)
+    motion = slopes[:, :nx, :nx]
+    if nz:
+        balances = slopes[:, nx : nx + nz]
+        motion = motion - slopes[:, :nx, -nz:] @ np.linalg.solve(balances[:, :, -nz:], balances[:, :, :nx])
+    fastest = np.abs(np.linalg.eigvals(motion)).max(axis=1)
+    return np.asarray(fastest.reshape(nlp.stations.shape).max(axis=1))
 
 
 def _along(values: Array, at: Array) -> Callable[[float], Array]:
