@@ -101,7 +101,7 @@ def test_pedal_rate_rises_and_is_a_hyperbola(pedal):
     np.testing.assert_allclose(line(1.0 / effort[away]), 1.0 / rate[away], rtol=1e-9, atol=1e-10)
 
 
-def test_between_the_pedals_the_two_feet_share():
+def test_between_the_pedals_both_times_count_half():
     both = pedal_rate(DRIVER, 0.0, np.array([-1.0, 1.0]))
     down = 0.5 * (1.0 / DRIVER.throttle_release + 1.0 / DRIVER.brake_rise)
     up = 0.5 * (1.0 / DRIVER.throttle_rise + 1.0 / DRIVER.brake_release)
@@ -149,7 +149,7 @@ def test_slip_limit_is_the_row_of_the_model():
         assert float(limits[1]) < 0.0
 
 
-def test_an_opposite_heading_of_effort_changes_only_controls():
+def test_effort_costs_but_takes_no_time():
     """Weights of effort enter the cost and not the time."""
     car = shipped("cup-coupe")
     model = car_model(car, len(FIELDS))
