@@ -14,6 +14,12 @@ from lapwright.problem.road import road_edges, road_function, road_size
 from lapwright.track.track import Track
 from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
 
+LEAST_ROOM = 0.02
+"""Width [m] that the road must have over the car's: in less there is no line to choose."""
+
+LOOK = 0.25
+"""Spacing [m] at which the road is measured against the car."""
+
 
 @dataclass(frozen=True)
 class EndState:
@@ -42,14 +48,18 @@ def lap_problem(
     Raises
     ------
     InputError
-        For an open track with no start speed, a closed one with an entry or exit, or an end state outside the road.
+        For an open track with no start speed, a closed one with an entry or exit, an end state outside the road, or a
+        road narrower than the car.
     """
     start, end = start or EndState(), end or EndState()
     size = road_size(track)
     circle = isinstance(vehicle, FrictionCircle)
     model = circle_model(vehicle, size) if isinstance(vehicle, FrictionCircle) else car_model(vehicle, size)
     half_width = 0.0 if isinstance(vehicle, FrictionCircle) else 0.5 * vehicle.chassis.width
-    _check_ends(track, start, end, half_width, 0.5 if circle else 3.0)
+    faults = _end_faults(track, start, end, half_width, 0.5 if circle else 3.0)
+    faults += _narrow_faults(track, half_width)
+    if faults:
+        raise InputError(faults)
     start_values: dict[str, float] = {}
     end_values: dict[str, float] = {}
     if not track.closed:
@@ -83,7 +93,28 @@ def _settled_entry(track: Track, start: EndState) -> dict[str, float]:
     return {"v": 0.0, "r": speed * turn, "accel_long": 0.0, "accel_lat": speed * speed * turn}
 
 
-def _check_ends(track: Track, start: EndState, end: EndState, half_width: float, slowest: float) -> None:
+def _narrow_faults(track: Track, half_width: float) -> list[Fault]:
+    """A fault for each stretch in which the car does not fit between the edges."""
+    s = np.linspace(0.0, track.length, max(int(np.ceil(track.length / LOOK)), 8) + 1)
+    road = track.road(s)
+    width = road.width_left + road.width_right
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], width < 2.0 * half_width + LEAST_ROOM, [0]])))
+    faults = []
+    for first, after in zip(edges[::2], edges[1::2], strict=True):
+        worst = first + int(np.argmin(width[first:after]))
+        faults.append(
+            Fault(
+                f"{track.name} is too narrow for this car from {s[first]:.1f} to {s[after - 1]:.1f} m: "
+                f"{width[worst]:.2f} m wide at {s[worst]:.1f} m, the car is {2.0 * half_width:.2f} m wide",
+                ("width_m",),
+            )
+        )
+    return faults
+
+
+def _end_faults(
+    track: Track, start: EndState, end: EndState, half_width: float, slowest: float
+) -> list[Fault]:
     faults = []
     if track.closed and (start != EndState() or end != EndState()):
         faults.append(
@@ -112,5 +143,4 @@ def _check_ends(track: Track, start: EndState, end: EndState, half_width: float,
                         f"the car stays on the road from {low:.2f} to {high:.2f} m there"
                     )
                 )
-    if faults:
-        raise InputError(faults)
+    return faults
