@@ -118,9 +118,9 @@ def test_unknown_words_are_refused(tool, capsys):
 @pytest.mark.parametrize(
     ("rest", "expected"),
     [
-        ([], ["-m", "not slow"]),
+        ([], []),
         (["-m", "slow"], ["-m", "slow"]),
-        (["tests/vehicle", "-x"], ["-m", "not slow", "tests/vehicle", "-x"]),
+        (["tests/vehicle", "-x"], ["tests/vehicle", "-x"]),
     ],
 )
 def test_arguments_for_pytest(tool, monkeypatch, rest, expected):

@@ -187,8 +187,6 @@ def lint(python: Path) -> int:
 def tests(python: Path, rest: list) -> int:
     """The default tests, or what ``rest`` asks pytest for."""
     command = [str(python), "-m", "pytest"]
-    if not any(word.startswith("-m") for word in rest):
-        command += ["-m", "not slow"]
     workers = min(CORES, os.cpu_count() or 1)
     if workers > 1 and not any(word.startswith(("-n", "--numprocesses", "--pdb")) for word in rest):
         command += ["-n", str(workers)]
