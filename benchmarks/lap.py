@@ -14,6 +14,7 @@ import statistics
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ LENGTHS = (1.3, 2.6, 5.2, 10.4, 20.2)
 """Lengths [km] of the made-up circuits."""
 GROWTH_MESH = 7.0
 """Mean interval [m] on the made-up circuits, the same on all."""
-ROW = "{:<14} {:>9} {:>8} {:>8} {:>8} {:>8} {:>8} {:>10} {:>9} {:>9} {:>9} {:>12}"
+ROW = "{:<14} {:>9} {:>8} {:>8} {:>8} {:>8} {:>8} {:>8} {:>10} {:>9} {:>9} {:>9} {:>12}"
 HEADS = [
     "circuit",
     "length_m",
@@ -33,6 +34,7 @@ HEADS = [
     "build_s",
     "solve_s",
     "total_s",
+    "cpu_s",
     "iterations",
     "unknowns",
     "rows",
@@ -75,7 +77,7 @@ def run_case(circuit: str, mesh: str, car: str) -> None:
         # On an even mesh that very mesh is timed, whatever its error: no splitting.
         even = LapOptions(mesh=float(mesh), uniform=True, tolerance=1e9) if mesh != "default" else None
         options = even or LapOptions()
-    ready = time.perf_counter()
+    ready, used = time.perf_counter(), time.process_time()
     result = solve_lap(track, vehicle, options=options)
     total = time.perf_counter() - ready
     layout = result.solution.nlp.layout
@@ -85,6 +87,7 @@ def run_case(circuit: str, mesh: str, car: str) -> None:
         "build": total - result.solve_seconds,
         "solve": result.solve_seconds,
         "total": total,
+        "cpu": time.process_time() - used,
         "iterations": result.iterations,
         "unknowns": layout.size,
         "rows": layout.rows,
@@ -116,7 +119,7 @@ def single_threaded() -> dict[str, str]:
 
 def show(circuit: str, mesh: str, numbers: dict[str, float]) -> None:
     """One row of the table."""
-    seconds = [f"{numbers[key]:.2f}" for key in ("start", "build", "solve", "total")]
+    seconds = [f"{numbers[key]:.2f}" for key in ("start", "build", "solve", "total", "cpu")]
     sizes = [f"{numbers[key]:.0f}" for key in ("iterations", "unknowns", "rows", "memory")]
     row = (circuit, f"{numbers['length']:.0f}", mesh, *seconds, *sizes, f"{numbers['mesh_error']:.4f}")
     print(ROW.format(*row), flush=True)
@@ -127,12 +130,10 @@ def exponent(x: list[float], y: list[float]) -> float:
     return statistics.linear_regression([math.log(v) for v in x], [math.log(v) for v in y]).slope
 
 
-def grow(car: str, repeat: int, longest: float) -> bool:
+def grow(car: str, repeat: int, lengths: Sequence[float]) -> bool:
     """The made-up circuits; False when one was not solved."""
     rows = []
-    for kilometres in LENGTHS:
-        if kilometres > longest:
-            continue
+    for kilometres in lengths:
         numbers = measured(f"ring:{kilometres:g}", "graded", car, repeat)
         if numbers is None:
             return False
@@ -140,9 +141,9 @@ def grow(car: str, repeat: int, longest: float) -> bool:
         rows.append(numbers)
     if len(rows) > 1:
         length = [row["length"] for row in rows]
-        solve = exponent(length, [row["solve"] for row in rows])
-        pace = exponent(length, [row["solve"] / row["iterations"] for row in rows])
-        print(f"solve time grows as length to the {solve:.2f}, time an iteration as length to the {pace:.2f}")
+        solve = exponent(length, [row["cpu"] for row in rows])
+        pace = exponent(length, [row["cpu"] / row["iterations"] for row in rows])
+        print(f"processor time grows as length to the {solve:.2f}, of one iteration to the {pace:.2f}")
     return True
 
 
@@ -154,7 +155,11 @@ def main() -> int:
     parser.add_argument("--car", default="cup-coupe", help="shipped car (default cup-coupe)")
     parser.add_argument("--repeat", type=int, default=3, help="runs of a case, medians are shown (default 3)")
     parser.add_argument(
-        "--longest-km", type=float, default=21.0, help="longest made-up circuit (default 21, 0 for none)"
+        "--lengths-km",
+        type=float,
+        nargs="*",
+        default=LENGTHS,
+        help="of the made-up circuits; give none to skip",
     )
     parser.add_argument("--case", nargs=2, metavar=("CIRCUIT", "MESH"), help=argparse.SUPPRESS)
     args = parser.parse_args()
@@ -169,7 +174,7 @@ def main() -> int:
             failed |= numbers is None
             if numbers is not None:
                 show(circuit, mesh, numbers)
-    failed |= not grow(args.car, args.repeat, args.longest_km)
+    failed |= not grow(args.car, args.repeat, args.lengths_km)
     return int(failed)
 
 
