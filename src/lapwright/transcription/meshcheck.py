@@ -100,7 +100,7 @@ class _Stepper:
         for _ in range(NEWTON_STEPS):
             rows, slopes = self.balances(np.vstack([x, u, z]), road, self.car)
             matrices = slopes.reshape(nz, nz, self.count).transpose(2, 1, 0)
-            step = np.linalg.solve(matrices, rows.T[:, :, None])[:, :, 0].T
+            step = _solved(matrices, rows.T[:, :, None])[:, :, 0].T
             z = z - np.clip(step, -0.5, 0.5)
             if np.max(np.abs(step)) < 1e-9:
                 break
@@ -144,7 +144,17 @@ def mesh_error(nlp: Nlp, x: Array, row_multipliers: Array, p: Array) -> MeshErro
     wrong_time = time - collocated
     wrong_states = states.T - x[layout.nodes[1:]]
     worth = -np.sum(row_multipliers[layout.defects], axis=1)
-    return MeshError(wrong_time, wrong_states, wrong_time + np.sum(worth * wrong_states, axis=1))
+    effect = wrong_time + np.sum(worth * wrong_states, axis=1)
+    # Where the integration comes to no number at all the mesh is as wrong as can be.
+    return MeshError(wrong_time, wrong_states, np.where(np.isfinite(effect), effect, np.inf))
+
+
+def _solved(matrices: Array, right: Array) -> Array:
+    """Solutions of many small linear systems; of a singular one (wheels in the air) the shortest least-squares one."""
+    try:
+        return np.asarray(np.linalg.solve(matrices, right))
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.pinv(np.nan_to_num(matrices), rcond=1e-12) @ np.nan_to_num(right))
 
 
 def _fastest(nlp: Nlp, x: Array, p: Array) -> Array:
@@ -155,7 +165,7 @@ def _fastest(nlp: Nlp, x: Array, p: Array) -> Array:
     motion = slopes[:, :nx, :nx]
     if nz:
         balances = slopes[:, nx : nx + nz]
-        motion = motion - slopes[:, :nx, -nz:] @ np.linalg.solve(balances[:, :, -nz:], balances[:, :, :nx])
+        motion = motion - slopes[:, :nx, -nz:] @ _solved(balances[:, :, -nz:], balances[:, :, :nx])
     fastest = np.abs(np.linalg.eigvals(motion)).max(axis=1)
     return np.asarray(fastest.reshape(nlp.stations.shape).max(axis=1))
 
