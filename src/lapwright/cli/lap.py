@@ -189,6 +189,7 @@ class _LapReport(Report):
         result = self.result
         return {
             "mesh_error_net_s": result.mesh_error.net,
+            "barrier_gap_s": result.solution.barrier_gap,
             "effort_cost_s": result.effort_cost,
             "solver": {
                 "name": "IPOPT",

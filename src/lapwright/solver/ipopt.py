@@ -32,7 +32,7 @@ def solve_ipopt(
     start: Start,
     *,
     p: Array | None = None,
-    tolerance: float = 1e-6,
+    tolerance: float = 1e-7,
     barrier_target: float = 0.0,
     max_iterations: int = 500,
     progress: ProgressCallback | None = None,

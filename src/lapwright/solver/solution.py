@@ -82,6 +82,13 @@ class Solution:
         return np.asarray(self.physical[self.nlp.layout.algebraics])
 
     @property
+    def barrier_gap(self) -> float:
+        """How far the cost may lie above the optimum [s]: last barrier parameter times the number of bounds and limits."""
+        nlp = self.nlp
+        bounds = np.isfinite(nlp.lower).sum() + np.isfinite(nlp.upper).sum() + nlp.layout.limits.size
+        return float(self.history["barrier"][-1] * bounds)
+
+    @property
     def physical(self) -> Array:
         """All unknowns in physical units."""
         return np.asarray(self.x * self.nlp.scale)
