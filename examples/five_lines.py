@@ -8,5 +8,5 @@ target, baseline = lw.solve_lap(track, car), lw.solve_baseline(track, car)
 print(f"{track.name}: {target.time:.3f} s, quasi-steady on the centreline {baseline.time:.3f} s")
 bend = next(corner for corner in corner_reports(target.lap, track) if corner.name == "T3")
 print(
-    f"{bend.name}: brake {bend.brake_on_before_start:.0f} m before it at {3.6 * bend.brake_on_speed:.0f} km/h"
+    f"{bend.name}: brake {bend.brake_on_before_start:.0f} m before it, {3.6 * bend.brake_on_speed:.0f} km/h"
 )
