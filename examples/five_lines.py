@@ -7,6 +7,4 @@ track, car = lw.load_track("tracks/cinder-yard.yaml"), lw.load_vehicle("vehicles
 target, baseline = lw.solve_lap(track, car), lw.solve_baseline(track, car)
 print(f"{track.name}: {target.time:.3f} s, quasi-steady on the centreline {baseline.time:.3f} s")
 bend = next(corner for corner in corner_reports(target.lap, track) if corner.name == "T3")
-print(
-    f"{bend.name}: brake {bend.brake_on_before_start:.0f} m before it, {3.6 * bend.brake_on_speed:.0f} km/h"
-)
+print(f"{bend.name}: brake {bend.brake_on_before_start:.0f} m before, {3.6 * bend.brake_on_speed:.0f} km/h")
