@@ -75,8 +75,9 @@ def car_lap(
         curvature=(state.r + sideslip_rate) / speed,
         speed=speed,
         pedal=state.pedal,
-        brake=point.brake,
-        throttle=point.throttle,
+        # The smooth split of the pedal axis oversteps full travel by some millionths.
+        brake=np.minimum(point.brake, 1.0),
+        throttle=np.minimum(point.throttle, 1.0),
         brake_pressure=point.brake * vehicle.brakes.peak_pressure,
         steering_wheel=state.delta * vehicle.steering.ratio,
         gear=gear_at(line, state.u),
