@@ -6,7 +6,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from types import SimpleNamespace
 
 import pytest
@@ -159,7 +158,7 @@ def test_help_and_version(argv, capsys):
     assert "lapwright" in capsys.readouterr().out
 
 
-def test_help_is_quick_and_loads_nothing_heavy():
+def test_help_loads_nothing_heavy():
     code = (
         "import sys; from lapwright.cli.main import build_parser; build_parser().format_help(); "
         "heavy = ('casadi', 'numpy', 'scipy', 'shapely', 'matplotlib', 'yaml'); "
@@ -169,12 +168,7 @@ def test_help_is_quick_and_loads_nothing_heavy():
         subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
         == "[]\n"
     )
-    times = []
-    for _ in range(3):
-        start = time.perf_counter()
-        assert "check track and vehicle files" in lapwright("--help").stdout
-        times.append(time.perf_counter() - start)
-    assert min(times) < 0.4
+    assert "check track and vehicle files" in lapwright("--help").stdout
 
 
 def _raising(error):

@@ -5,7 +5,7 @@ import io
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from lapwright.errors import InputError
@@ -249,6 +249,7 @@ def test_a_missing_table(tmp_path):
     assert "no such file" in fault.message and "pointz.csv" in fault.message
 
 
+@example('\r"')
 @settings(max_examples=300, deadline=None)
 @given(st.text(st.sampled_from('xym_0123456789.,;\t\n#"-e nan') | st.characters(), max_size=60))
 def test_any_text_is_a_table_or_faults(text):

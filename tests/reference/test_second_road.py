@@ -144,4 +144,5 @@ def test_gauss_legendre_gives_the_same_lap():
     time, cost = second_road(track, vehicle, fine.solution, GAUSS_2)
     assert time == pytest.approx(fine.time, abs=3e-3)
     assert cost == pytest.approx(fine.solution.objective, abs=3e-3)
-    assert time == pytest.approx(plain.time, abs=CLOSE)
+    # The default lap may differ by what its own mesh check admits on top.
+    assert time == pytest.approx(plain.time, abs=CLOSE + plain.mesh_error.total)

@@ -6,6 +6,7 @@ import csv
 import itertools
 import math
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path as FilePath
 from typing import Any
@@ -268,7 +269,11 @@ def _has_data(line: str) -> bool:
 
 def _cells(line: str, separator: str) -> Iterator[tuple[str, int]]:
     """Text of each cell without blanks and quotes, and its column counted from 1."""
-    texts = line.split(separator) if '"' not in line else next(csv.reader([line], delimiter=separator), [])
+    texts = line.split(separator)
+    if '"' in line:
+        # A stray carriage return or an endless field is not for the csv module; such cells are faults further on.
+        with suppress(csv.Error):
+            texts = next(csv.reader([line.replace("\r", " ")], delimiter=separator), [])
     start = 0
     for text in texts:
         bare = text.strip()
