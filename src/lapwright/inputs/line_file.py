@@ -132,7 +132,8 @@ def _row(
 
 def _cells(line: str, separator: str) -> list[tuple[str, int]]:
     """Text of each cell without blanks and quotes, and its column counted from 1."""
-    texts = next(csv.reader([line], delimiter=separator), [])
+    # A stray carriage return is not for the csv module; the cell it stands in is a fault further on.
+    texts = next(csv.reader([line.replace("\r", " ")], delimiter=separator), [])
     cells, start = [], 0
     for text in texts:
         bare = text.strip()
