@@ -87,3 +87,21 @@ def test_caution_stands_near_the_top():
 
 def test_picture_is_small_enough_to_ship():
     assert (ROOT / "docs/images/marrow-fen-map.png").stat().st_size < 300_000
+
+
+@pytest.mark.slow
+def test_readme_shows_the_lap_that_the_program_finds(capsys):
+    """Within what another processor may change; the terminal table of the README against a run of today."""
+    from lapwright.cli.main import main
+
+    files = [str(ROOT / "tracks/marrow-fen.yaml"), str(ROOT / "vehicles/cup-coupe.yaml")]
+    assert main(["lap", *files, "--quiet"]) == 0
+    today = capsys.readouterr().out
+    shown = text("README.md").split("```\nMarrow Fen - ")[1].split("```")[0]
+    minutes = re.compile(r"^(?:Lap time|Baseline) +(\d+):(\d+\.\d+)", flags=re.MULTILINE)
+    times = [[60 * int(m) + float(s) for m, s in minutes.findall(page)] for page in (shown, today)]
+    assert len(times[0]) == 2
+    assert times[0] == pytest.approx(times[1], abs=0.02)
+    row = re.compile(r"^(\w+(?: \w+)?) +[LR-]+ +(?:flat|lift|\d+ m) .*$", flags=re.MULTILINE)
+    assert len(row.findall(shown)) == 11
+    assert row.findall(shown) == row.findall(today)
