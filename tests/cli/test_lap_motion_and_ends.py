@@ -2,7 +2,7 @@
 
 import json
 import os
-import pty
+import re
 import select
 import signal
 import subprocess
@@ -250,6 +250,7 @@ def test_no_way_through_ends_with_three_and_no_folder(files):
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "termination"])
 def test_interrupted_in_the_middle_of_a_solve(tmp_path, number):
     """Standard error is a terminal here, whose line of progress says when the solver is at work."""
+    pty = pytest.importorskip("pty", reason="needs a pseudo-terminal")
     out = tmp_path / "out"
     master, slave = pty.openpty()
     process = subprocess.Popen(
@@ -258,7 +259,7 @@ def test_interrupted_in_the_middle_of_a_solve(tmp_path, number):
     )  # fmt: skip
     os.close(slave)
     try:
-        seen = _until(master, "iteration 3,", 120.0)
+        seen = _until(master, r"iteration [1-9]", 120.0)
         assert "coarse mesh" in seen
         began = time.perf_counter()
         process.send_signal(number)
@@ -275,10 +276,10 @@ def test_interrupted_in_the_middle_of_a_solve(tmp_path, number):
     assert list(tmp_path.iterdir()) == []
 
 
-def _until(descriptor, word, seconds):
-    """What a terminal shows until a word comes, or the time is up."""
+def _until(descriptor, pattern, seconds):
+    """What a terminal shows until a pattern is met, or the time is up."""
     seen, end = "", time.perf_counter() + seconds
-    while word not in seen and time.perf_counter() < end:
+    while not re.search(pattern, seen) and time.perf_counter() < end:
         if select.select([descriptor], [], [], 0.2)[0]:
             try:
                 seen += os.read(descriptor, 65536).decode()
