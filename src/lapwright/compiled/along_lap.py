@@ -1,0 +1,194 @@
+"""A CasADi function step after step, with values carried from one step to the next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import casadi as ca
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.compiled.build import Kernel, build
+from lapwright.compiled.instructions import check
+from lapwright.compiled.stepping import Stepping
+from lapwright.compiled.ways import host, refuse
+
+Array = NDArray[np.float64]
+DOUBLE = np.dtype(np.float64)
+
+
+class AlongLap:
+    """A CasADi SX function as one step of a recursion, run along any number of steps in independent lanes.
+
+    It is translated at the first call: into machine code, or into calls of CasADi's own evaluation where that is not
+    possible (``lapwright.compiled.backend`` says which).
+
+    Parameters
+    ----------
+    function
+        An SX function.
+    carried
+        {output: input}: the input takes the value that the output had one step before.
+    shared
+        Positions of the inputs that are the same at every step.
+    backward
+        Whether steps run from the last to the first.
+
+    Raises
+    ------
+    ValueError
+        For a function that is not SX; an output and an input that are tied and have not the same number of nonzeros, an
+        input that is tied twice, or tied and shared; at the first call for an operation that is not supported, by its name.
+    """
+
+    def __init__(
+        self,
+        function: ca.Function,
+        carried: Mapping[int, int],
+        shared: Sequence[int] = (),
+        backward: bool = False,
+    ) -> None:
+        check(function, shared)
+        self.function, self.carried, self.backward = function, dict(carried), backward
+        self.shared = frozenset(shared)
+        self._tied = frozenset(self.carried.values())
+        self._sizes = [function.nnz_in(i) for i in range(function.n_in())]
+        self._results = [function.nnz_out(i) for i in range(function.n_out())]
+        self._kernels: dict[int, Kernel] = {}
+        self._stepping: Stepping | None = None
+        self._check_ties()
+
+    def __call__(self, *arguments: Array, out: list[Array] | None = None) -> list[Array]:
+        """Values of the function at K steps in L lanes.
+
+        Parameters
+        ----------
+        arguments
+            (nnz, K, L) for each input; (nnz, L) for a carried one: its value at the step that is done first; (nnz,) for a
+            shared one. With no input of the first kind K is that of ``out``, or 1.
+        out
+            (nnz, K, L) C-contiguous arrays of doubles, one for each output, to be written into. They may not overlap one
+            another.
+
+        Returns
+        -------
+        list of (nnz, K, L) arrays
+            Nonzeros of each output at each step; ``out`` if that was given.
+
+        Raises
+        ------
+        ValueError
+            If an array has another shape than that.
+        """
+        given, steps, lanes = self._checked(arguments, out)
+        results = self._places(steps, lanes, out)
+        if steps == 0 or lanes == 0:
+            return results
+        if out is not None:
+            given = [a.copy() if any(np.may_share_memory(a, b) for b in out) else a for a in given]
+        width = self._prepare(lanes)
+        if width == 0:
+            assert self._stepping is not None
+            self._stepping(given, results, steps, lanes)
+        elif lanes < width:
+            self._few(given, results, width)
+        else:
+            self._run(width, given, results)
+        return results
+
+    def _check_ties(self) -> None:
+        name = self.function.name()
+        if len(self._tied) < len(self.carried):
+            raise ValueError(f"{name}: an input is tied to two outputs")
+        for output, source in self.carried.items():
+            if not (0 <= output < len(self._results) and 0 <= source < len(self._sizes)):
+                raise ValueError(f"{name} has no output {output} or no input {source} to tie together")
+            if source in self.shared:
+                raise ValueError(f"{name}: input {source} cannot be both carried and shared")
+            if self._results[output] != self._sizes[source]:
+                raise ValueError(
+                    f"{name}: output {output} has {self._results[output]} nonzeros, the input {source} "
+                    f"that takes it {self._sizes[source]}"
+                )
+
+    def _prepare(self, lanes: int) -> int:
+        """Width of the vectors to work with; zero for CasADi's own evaluation."""
+        machine = host()
+        if machine is not None and self._stepping is None:
+            width = 1 if lanes == 1 else machine.width
+            if width in self._kernels:
+                return width
+            try:
+                ties = sorted(self.carried.items())
+                self._kernels[width] = build(self.function, machine, width, sorted(self.shared), ties)
+                return width
+            except RuntimeError as error:
+                refuse(f"LLVM refuses {self.function.name()}: {error}")
+        if self._stepping is None:
+            self._stepping = Stepping(self.function, self.carried, self.shared, self.backward)
+        return 0
+
+    def _checked(self, arguments: Sequence[Array], out: list[Array] | None) -> tuple[list[Array], int, int]:
+        if len(arguments) != len(self._sizes):
+            raise ValueError(
+                f"{self.function.name()} takes {len(self._sizes)} arguments, not {len(arguments)}"
+            )
+        given, steps, lanes = [], -1, -1
+        for i, (value, size) in enumerate(zip(arguments, self._sizes, strict=True)):
+            array = value
+            if not isinstance(array, np.ndarray) or array.dtype != DOUBLE or not array.flags.c_contiguous:
+                array = np.ascontiguousarray(value, dtype=DOUBLE)
+            wanted = 1 if i in self.shared else 2 if i in self._tied else 3
+            fits = array.ndim == wanted and array.shape[0] == size
+            if fits and wanted > 1:
+                fits = lanes in (-1, array.shape[-1])
+                lanes = array.shape[-1]
+            if fits and wanted == 3:
+                fits = steps in (-1, array.shape[1])
+                steps = array.shape[1]
+            if not fits:
+                shape = [f"({size},)", f"({size}, lanes)", f"({size}, steps, lanes)"][wanted - 1]
+                raise ValueError(
+                    f"{self.function.name()}: argument {i} has the shape {array.shape}; it takes {shape}"
+                    + (f", here with {steps} steps and {lanes} lanes" if max(steps, lanes) >= 0 else "")
+                )
+            given.append(array)
+        if steps < 0:
+            steps = out[0].shape[1] if out else 1
+        if lanes < 0:
+            lanes = out[0].shape[2] if out else 1
+        return given, steps, lanes
+
+    def _places(self, steps: int, lanes: int, out: list[Array] | None) -> list[Array]:
+        if out is None:
+            return [np.empty((size, steps, lanes)) for size in self._results]
+        if len(out) != len(self._results):
+            raise ValueError(f"{self.function.name()} has {len(self._results)} outputs, not {len(out)}")
+        for o, (array, size) in enumerate(zip(out, self._results, strict=True)):
+            if array.shape != (size, steps, lanes) or array.dtype != DOUBLE or not array.flags.c_contiguous:
+                raise ValueError(
+                    f"{self.function.name()}: the place for output {o} has to be a contiguous array of doubles of the "
+                    f"shape ({size}, {steps}, {lanes}); it is {array.dtype} {array.shape}"
+                )
+        return out
+
+    def _run(self, width: int, given: list[Array], results: list[Array]) -> None:
+        kernel = self._kernels[width]
+        _, steps, lanes = results[0].shape if results else (0, 0, 0)
+        table = kernel.borrow()
+        table.fill([*given, *results])
+        first, stride = ((steps - 1) * lanes, -lanes) if self.backward else (0, lanes)
+        kernel.run(table.address, lanes, steps, first, stride)
+        kernel.give_back(table)
+
+    def _few(self, given: list[Array], results: list[Array], width: int) -> None:
+        """Fewer lanes than a vector has: the last one is repeated."""
+        more = width - results[0].shape[2]
+        filled = [
+            a if i in self.shared else np.concatenate([a, np.repeat(a[..., -1:], more, axis=-1)], axis=-1)
+            for i, a in enumerate(given)
+        ]
+        wide = [np.empty((*place.shape[:2], width)) for place in results]
+        self._run(width, filled, wide)
+        for place, value in zip(results, wide, strict=True):
+            place[...] = value[..., : place.shape[2]]

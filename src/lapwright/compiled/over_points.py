@@ -1,0 +1,156 @@
+"""A CasADi function at many points."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import casadi as ca
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.compiled.build import Kernel, build
+from lapwright.compiled.instructions import check
+from lapwright.compiled.rows import Rows
+from lapwright.compiled.ways import host, refuse
+
+Array = NDArray[np.float64]
+DOUBLE = np.dtype(np.float64)
+
+
+class OverPoints:
+    """A CasADi SX function, to be evaluated at any number of points at once.
+
+    It is translated at the first call: into machine code, or into numpy operations where that is not possible
+    (``lapwright.compiled.backend`` says which).
+
+    Parameters
+    ----------
+    function
+        An SX function.
+    shared
+        Positions of the inputs that are the same at every point.
+
+    Raises
+    ------
+    ValueError
+        For a function that is not SX, or a shared input that it does not have; at the first call for an operation that
+        is not supported, by its name.
+    """
+
+    def __init__(self, function: ca.Function, shared: Sequence[int] = ()) -> None:
+        check(function, shared)
+        self.function = function
+        self.shared = frozenset(shared)
+        self._sizes = [function.nnz_in(i) for i in range(function.n_in())]
+        self._results = [function.nnz_out(i) for i in range(function.n_out())]
+        self._kernel: Kernel | None = None
+        self._rows: Rows | None = None
+        self._width = 0
+
+    def __call__(self, *arguments: Array, out: list[Array] | None = None) -> list[Array]:
+        """Values of the function at M points.
+
+        Parameters
+        ----------
+        arguments
+            (nnz, M) for each input, (nnz,) for a shared one. With shared inputs alone M is that of ``out``, or 1.
+        out
+            (nnz, M) arrays of doubles with contiguous rows, one for each output, to be written into. They may not
+            overlap one another.
+
+        Returns
+        -------
+        list of (nnz, M) arrays
+            Nonzeros of each output; ``out`` if that was given.
+
+        Raises
+        ------
+        ValueError
+            If an array has another shape than that.
+        """
+        given, count = self._checked(arguments, out)
+        results = self._places(count, out)
+        if self._kernel is None and self._rows is None:
+            self._prepare()
+        if count == 0:
+            return results
+        if out is not None:
+            given = [a.copy() if any(np.may_share_memory(a, b) for b in out) else a for a in given]
+        if self._kernel is None:
+            assert self._rows is not None
+            self._rows(given, results, count)
+        elif count < self._width:
+            self._few(given, results, count)
+        else:
+            self._run(given, results, count)
+        return results
+
+    def _prepare(self) -> None:
+        machine = host()
+        if machine is not None:
+            try:
+                self._kernel = build(self.function, machine, machine.width, sorted(self.shared))
+                self._width = machine.width
+                return
+            except RuntimeError as error:
+                refuse(f"LLVM refuses {self.function.name()}: {error}")
+        self._rows = Rows(self.function, self.shared)
+
+    def _checked(self, arguments: Sequence[Array], out: list[Array] | None) -> tuple[list[Array], int]:
+        if len(arguments) != len(self._sizes):
+            raise ValueError(
+                f"{self.function.name()} takes {len(self._sizes)} arguments, not {len(arguments)}"
+            )
+        given, count = [], -1
+        for i, (value, size) in enumerate(zip(arguments, self._sizes, strict=True)):
+            array = value
+            if not isinstance(array, np.ndarray) or array.dtype != DOUBLE or not array.flags.c_contiguous:
+                array = np.ascontiguousarray(value, dtype=DOUBLE)
+            if i in self.shared:
+                fits = array.shape == (size,)
+            else:
+                fits = array.ndim == 2 and array.shape[0] == size and count in (-1, array.shape[1])
+                count = array.shape[1] if fits else count
+            if not fits:
+                raise ValueError(
+                    f"{self.function.name()}: argument {i} has the shape {array.shape}; it takes ({size},"
+                    + (")" if i in self.shared else f" {'points' if count < 0 else count})")
+                )
+            given.append(array)
+        if count < 0:
+            count = out[0].shape[1] if out else 1
+        return given, count
+
+    def _places(self, count: int, out: list[Array] | None) -> list[Array]:
+        if out is None:
+            return [np.empty((size, count)) for size in self._results]
+        if len(out) != len(self._results):
+            raise ValueError(f"{self.function.name()} has {len(self._results)} outputs, not {len(out)}")
+        for o, (array, size) in enumerate(zip(out, self._results, strict=True)):
+            if array.shape != (size, count) or array.dtype != DOUBLE or (count > 1 and array.strides[1] != 8):
+                raise ValueError(
+                    f"{self.function.name()}: the place for output {o} has to be an array of doubles with contiguous "
+                    f"rows of the shape ({size}, {count}); it is {array.dtype} {array.shape}"
+                )
+        return out
+
+    def _run(self, given: list[Array], results: list[Array], count: int) -> None:
+        kernel = self._kernel
+        assert kernel is not None
+        table = kernel.borrow()
+        table.fill([*given, *results])
+        kernel.run(table.address, 0, count)
+        kernel.give_back(table)
+
+    def _few(self, given: list[Array], results: list[Array], count: int) -> None:
+        """Fewer points than a vector has lanes: the last one is repeated."""
+        filled = [
+            a
+            if i in self.shared
+            else np.concatenate([a, np.repeat(a[:, -1:], self._width - count, axis=1)], axis=1)
+            for i, a in enumerate(given)
+        ]
+        wide = [np.empty((size, self._width)) for size in self._results]
+        self._run(filled, wide, self._width)
+        for place, value in zip(results, wide, strict=True):
+            place[...] = value[:, :count]

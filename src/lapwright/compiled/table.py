@@ -1,0 +1,43 @@
+"""What a program is called with: addresses of arrays, and a scratch area."""
+
+from __future__ import annotations
+
+import ctypes
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+ALIGNMENT = 64
+
+
+class Table:
+    """Addresses of a program's arrays, and its scratch area.
+
+    Parameters
+    ----------
+    arrays
+        Number of inputs and outputs.
+    scratch
+        Size of the scratch area in bytes.
+    """
+
+    def __init__(self, arrays: int, scratch: int) -> None:
+        self._area = np.empty(scratch + ALIGNMENT, dtype=np.uint8)
+        self.words = (ctypes.c_int64 * (1 + 2 * arrays))()
+        start = int(self._area.ctypes.data)
+        self.words[0] = start + -start % ALIGNMENT
+        self.address = ctypes.addressof(self.words)
+
+    def fill(self, arrays: list[Array]) -> None:
+        """Put in the address of each array and the distance of its rows."""
+        words, at = self.words, 1
+        for array in arrays:
+            words[at] = array.__array_interface__["data"][0]
+            words[at + 1] = array.strides[0]
+            at += 2
+
+
+def overlaps(a: Array, b: Array) -> bool:
+    """Whether two arrays may share memory."""
+    return bool(np.may_share_memory(a, b))
