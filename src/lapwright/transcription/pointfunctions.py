@@ -20,7 +20,7 @@ if hasattr(ca.GlobalOptions, "setNumpyMode"):
     ca.GlobalOptions.setNumpyMode(-1)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class PointFunctions:
     """Functions of one point in scaled unknowns y.
 
@@ -33,6 +33,8 @@ class PointFunctions:
     jacobian : (y, road, p) -> d rows / d y without that of the cost rate, sparse
     hessian : (y, road, p, weights) -> upper triangle of the Hessian of weights . rows
     by_parameter : (y, road, p, weights) -> d (weights . rows) / d p
+    derivatives : (y, road, p, weights) -> rows, gradient of weights . rows, Jacobian of all rows, upper triangle of the
+        Hessian of weights . rows: all at once, since they share most of their instructions
     scale : (ny,) physical unit of each scaled unknown
     """
 
@@ -41,6 +43,7 @@ class PointFunctions:
     jacobian: ca.Function
     hessian: ca.Function
     by_parameter: ca.Function
+    derivatives: ca.Function
     scale: Array
 
 
@@ -63,7 +66,7 @@ def point_functions(model: PointModel) -> PointFunctions:
     rows = ca.vertcat(found.cost_rate, *rates, *found.balances, *found.limits)
     weights = ca.SX.sym("w", rows.numel())
     weighted = ca.dot(weights, rows)
-    hessian, _ = ca.hessian(weighted, y)
+    hessian, gradient = ca.hessian(weighted, y)
     quick = {"cse": True}
     return PointFunctions(
         value=ca.Function("value", [y, road, p], [rows, found.time_rate], quick),
@@ -72,6 +75,12 @@ def point_functions(model: PointModel) -> PointFunctions:
         hessian=ca.Function("hessian", [y, road, p, weights], [ca.triu(hessian)], quick),
         by_parameter=ca.Function(
             "by_parameter", [y, road, p, weights], [ca.densify(ca.gradient(weighted, p))], quick
+        ),
+        derivatives=ca.Function(
+            "derivatives",
+            [y, road, p, weights],
+            [rows, ca.densify(gradient), ca.jacobian(rows, y), ca.triu(hessian)],
+            quick,
         ),
         scale=scale,
     )
