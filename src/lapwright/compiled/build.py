@@ -56,6 +56,6 @@ def build(
         If LLVM refuses the program.
     """
     steps = reduce(read(function, frozenset(shared)), machine.fused)
-    program = Program(steps, function.n_in(), Lanes(width), ENTRY, carried)
+    program = Program(steps, function.n_in(), Lanes(width), ENTRY, machine.fused, carried)
     loaded = machine.load(machine.translate(program.text), ENTRY, 2 if carried is None else 4)
     return Kernel(loaded, function.n_in() + function.n_out(), program.scratch)

@@ -88,6 +88,8 @@ class Program:
         Width of a vector.
     name
         Name of the entry.
+    fused
+        Whether the processor rounds a product and a sum once.
     carried
         (output, input) pairs; None for a program over points.
 
@@ -105,6 +107,7 @@ class Program:
         inputs: int,
         lanes: Lanes,
         name: str,
+        fused: bool,
         carried: Sequence[tuple[int, int]] | None = None,
     ) -> None:
         self.steps, self.inputs, self.lanes = steps, inputs, lanes
@@ -115,7 +118,7 @@ class Program:
         self.scratch = self.slots_at + 8 * lanes.width * self.places.slots
         self.called: set[tuple[str, int]] = set()
         bodies = [_alike(self)] + [_Part(self, number).lines for number in range(len(self.parts))]
-        lines = [line for body in (definitions(self.called), *bodies) for line in body]
+        lines = [line for body in (definitions(self.called, fused), *bodies) for line in body]
         count = len(self.parts)
         if carried is None:
             lines.append(over_points(name, lanes.width, count))

@@ -4,8 +4,8 @@ Every value keeps the value IEEE arithmetic gives it but for two liberties, each
 
 - A division by a denominator that is used more than once, or that is the same at every point, is a product with its
   reciprocal. Zeros and infinities come out as they do from the division: x/0 is x times infinity, 0/0 and inf/inf are
-  NaN, x/inf is zero. Only where the reciprocal itself leaves the range does the result differ: for abs(y) below 2**-1024 it is infinite
-  (so that 0/y is NaN), for abs(y) above 2**1022 it is subnormal and loses digits.
+  NaN, x/inf is zero. Only where the reciprocal itself leaves the range does the result differ: for abs(y) below
+  2**-1024 it is infinite (so that 0/y is NaN), for abs(y) above 2**1022 it is subnormal and loses digits.
 - A product that is used in sums alone is fused with them (one rounding in place of two), where the processor can.
 """
 

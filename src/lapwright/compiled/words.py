@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -128,3 +129,31 @@ class Writer:
     def constant(self, value: float) -> str:
         """A double in every lane."""
         return self.lanes.constant(value)
+
+    def bits_of(self, a: str) -> str:
+        """The 64 bits of a double as a whole number."""
+        return self.result(f"bitcast {self.lanes.doubles} {a} to {self.lanes.words}")
+
+    def from_bits(self, a: str) -> str:
+        """The double of 64 bits."""
+        return self.result(f"bitcast {self.lanes.words} {a} to {self.lanes.doubles}")
+
+    def whole(self, operation: str, a: str, b: int | str) -> str:
+        """An instruction on whole numbers: add, sub, and, xor, shl, ashr; the second may be a constant."""
+        second = self.lanes.word(b) if isinstance(b, int) else b
+        return self.result(f"{operation} {self.lanes.words} {a}, {second}")
+
+    def polynomial(self, coefficients: Sequence[float], x: str) -> str:
+        """A polynomial by Horner's rule, lowest power first."""
+        found = self.constant(coefficients[-1])
+        for coefficient in coefficients[-2::-1]:
+            found = self.fma(found, x, self.constant(coefficient))
+        return found
+
+    def any(self, flags: str) -> str:
+        """Whether a flag is set in any lane."""
+        width = self.lanes.width
+        if width == 1:
+            return flags
+        packed = self.result(f"bitcast {self.lanes.flags} {flags} to i{width}")
+        return self.result(f"icmp ne i{width} {packed}, 0")
