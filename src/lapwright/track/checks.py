@@ -83,10 +83,12 @@ def crossing_faults(track: Track, line: Line) -> list[Fault]:
     left, right = (np.column_stack(track.to_world(s, n)) for n in (track.left.at(s), -track.right.at(s)))
     bounds = np.append(np.arange(0, len(s) - 1, _QUADS), len(s) - 1)
     pieces = [
-        shapely.Polygon(np.vstack([left[a : b + 1, :2], right[b : None if a == 0 else a - 1 : -1, :2]]))
+        np.vstack([left[a : b + 1, :2], right[b : None if a == 0 else a - 1 : -1, :2]])
         for a, b in itertools.pairwise(bounds.tolist())
     ]
-    shapes = shapely.make_valid(np.array(pieces, dtype=object))
+    owner = np.repeat(np.arange(len(pieces)), [len(piece) for piece in pieces])
+    shapes = shapely.polygons(shapely.linearrings(np.vstack(pieces), indices=owner))
+    shapes = shapely.make_valid(shapes)
     one, two = shapely.STRtree(shapes).query(shapes, predicate="intersects")
     apart = two - one
     if track.closed:

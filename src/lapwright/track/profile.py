@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Protocol
 
 import numpy as np
-from scipy.interpolate import CubicSpline, PchipInterpolator
 
 from lapwright.track.road import Array
+from lapwright.track.splines import monotone_cubics, natural_spline, periodic_spline
+
+
+class Curve(Protocol):
+    """A function of the station with derivatives, such as ``splines.Cubics`` or a spline of ``scipy.interpolate``."""
+
+    def __call__(self, x: Array, nu: int = 0, /) -> Array:
+        """Value, or the derivative of an order, at stations ``x``."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -19,7 +27,7 @@ class Profile:
     (``straight_on``) or level beyond its stations.
     """
 
-    spline: Any
+    spline: Curve
     low: float
     high: float
     closed: bool
@@ -59,7 +67,7 @@ def smooth_profile(at: Array, value: Array, length: float, closed: bool, straigh
     """
     if closed:
         at, value = _lap(at, value, length)
-        return Profile(CubicSpline(at, value, bc_type="periodic"), float(at[0]), float(at[-1]), True)
+        return Profile(periodic_spline(at, value), float(at[0]), float(at[-1]), True)
     if len(at) == 1:
         at, value = np.array([0.0, length]), np.repeat(value, 2)
     if not straight_on:
@@ -67,23 +75,23 @@ def smooth_profile(at: Array, value: Array, length: float, closed: bool, straigh
             at, value = np.append(0.0, at), np.append(value[0], value)
         if at[-1] < length:
             at, value = np.append(at, length), np.append(value, value[-1])
-    spline = CubicSpline(at, value, bc_type="natural")
+    spline = natural_spline(at, value)
     return Profile(spline, float(at[0]), float(at[-1]), False, straight_on)
 
 
 def monotone_profile(at: Array, value: Array, length: float, closed: bool) -> Profile:
-    """Monotone cubic (Fritsch and Carlson 1980) through the stations: never beyond its neighbours' values."""
+    """Monotone cubic through the stations: never beyond its neighbours' values."""
     if closed:
         at, value = _lap(at, value, length)
         # The slopes of a monotone cubic depend on the neighbouring stations only, so three of them, repeated
         # a lap before and after, make it periodic.
         lap_at = np.concatenate([at[:-1] - length, at, at[1:] + length])
         lap_value = np.concatenate([value[:-1], value, value[1:]])
-        spline = PchipInterpolator(lap_at, lap_value)
+        spline = monotone_cubics(lap_at, lap_value)
         return Profile(spline, float(at[0]), float(at[-1]), True)
     if len(at) == 1:
         at, value = np.array([0.0, length]), np.repeat(value, 2)
-    return Profile(PchipInterpolator(at, value), float(at[0]), float(at[-1]), False)
+    return Profile(monotone_cubics(at, value), float(at[0]), float(at[-1]), False)
 
 
 def _lap(at: Array, value: Array, length: float) -> tuple[Array, Array]:
