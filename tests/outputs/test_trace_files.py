@@ -145,3 +145,16 @@ def test_files_that_are_no_text(data, tmp_path):
 def test_a_file_that_is_not_there(tmp_path):
     with pytest.raises(InputError, match="cannot be read"):
         read_trace(tmp_path / "none.csv")
+
+
+def test_numbers_are_spelled_as_python_spells_them(lap):
+    """Against the % operator of the language on numbers rounded half to even; minus nothing loses its sign."""
+    x = lap.x.copy()
+    words = "0 -0 -0.0004 -0.0006 0.0005 0.0015 -1 9.9995 9.9994 12345678.1235 -0.25 7e14 -3e22"
+    awkward = [float(word) for word in words.split()]
+    x[: len(awkward)] = awkward
+    x[len(awkward)] = np.nan
+    for values in (x, np.clip(x, -1e9, 1e9)):
+        column = [row.split(",")[2] for row in trace_text(replace(lap, x=values)).splitlines()[1:]]
+        rounded = np.round(values, 3) + 0.0
+        assert column == ["%.3f" % v if np.isfinite(v) else "" for v in rounded.tolist()]  # noqa: UP031

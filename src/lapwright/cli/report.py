@@ -89,7 +89,6 @@ class Report(ABC):
     def write(self, folder: Path, line: Any) -> None:
         """Everything into ``folder``, all or nothing; ``line`` shows the progress."""
         from lapwright.outputs.corner_file import write_corners
-        from lapwright.outputs.figures.style import save
         from lapwright.outputs.folder import output_folder
         from lapwright.outputs.traces import write_trace
 
@@ -98,6 +97,9 @@ class Report(ABC):
                 write_trace(work / name, lap)
             write_corners(work / "corners.csv", self.corners, self.loss)
             if not self.args.no_figures:
+                # Not needed without figures, and matplotlib takes its time to import.
+                from lapwright.outputs.figures.style import save
+
                 for name, draw in self.figures().items():
                     line.say("drawing", name)
                     save(draw(), work, name)
@@ -135,4 +137,4 @@ class Report(ABC):
         width = min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns)
         print(lap_text(self.lap, self.corners, self.baseline, width))
         if self.args.out:
-            print(f"\nWritten to {self.args.out}")
+            print(f"Written to {self.args.out}")

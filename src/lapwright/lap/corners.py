@@ -342,9 +342,10 @@ def _clip(road: Unrolled, track: Track, place: _Place) -> tuple[float, float]:
     s, n = road.s[rows], road.n[rows]
     if s.size == 0:
         s, n = np.array([place.apex]), np.array([road.at("n", place.apex)])
-    edge = track.road(np.mod(s, track.length) if track.closed else s)
-    inside_left = float(track.road(np.array([place.corner.apex])).curvature[0]) >= 0
-    gap = edge.width_left - n if inside_left else edge.width_right + n
+    at = np.append(s, place.corner.apex)
+    edge = track.road(np.mod(at, track.length) if track.closed else at)
+    inside_left = float(edge.curvature[-1]) >= 0
+    gap = edge.width_left[:-1] - n if inside_left else edge.width_right[:-1] + n
     best = int(np.argmin(gap))
     near = gap <= gap[best] + CLIP_TOLERANCE
     first = last = best

@@ -15,15 +15,22 @@ from lapwright.outputs.channels import CHANNELS, COLUMNS, Channel
 
 AXLES = ("front", "rear", "both", "none")
 
+Array = NDArray[np.float64]
+
+MANY_DIGITS = 1e15
+"""Numbers of so many last decimals are left to Python's own formatting: a double no longer counts them one by one."""
+
 
 def trace_text(lap: Lap) -> str:
     """The trace file of a lap: ASCII, a header and one row per row of the lap, lines end in a line feed.
 
     A value that is not a finite number is left empty, for instance the slip angle of a point mass.
     """
-    columns = [_column(channel, lap) for channel in CHANNELS]
-    lines = [",".join(COLUMNS), *(",".join(row) for row in zip(*columns, strict=True))]
-    return "\n".join(lines) + "\n"
+    cells = [_cells(channel, lap) for channel in CHANNELS]
+    comma, end = (np.full((lap.s.size, 1), ord(mark), dtype=np.uint8) for mark in ",\n")
+    parts = [part for column in cells for part in (column, comma)]
+    table = np.hstack([*parts[:-1], end])
+    return ",".join(COLUMNS) + "\n" + table[table > 0].tobytes().decode("ascii")
 
 
 def write_trace(path: Path, lap: Lap) -> None:
@@ -65,13 +72,39 @@ def read_trace(path: Path) -> dict[str, NDArray[Any]]:
     return {name: np.array(values) for name, values in columns.items()}
 
 
-def _column(channel: Channel, lap: Lap) -> list[str]:
+def _cells(channel: Channel, lap: Lap) -> NDArray[np.uint8]:
+    """The characters of a column, (M, width); zeros stand for nothing and may lie anywhere between them."""
     values = channel.value(lap)
     if channel.decimals is None:
-        return [str(word) for word in values]
-    rounded = np.round(np.asarray(values, dtype=float), channel.decimals) + 0.0
-    form = f"%.{channel.decimals}f"
-    return [form % value if np.isfinite(value) else "" for value in rounded.tolist()]
+        return _spelled(values.tolist())
+    scaled = np.rint(np.asarray(values, dtype=float) * 10.0**channel.decimals)
+    finite = np.isfinite(scaled)
+    most = float(np.max(np.abs(scaled), where=finite, initial=0.0))
+    if most >= MANY_DIGITS:
+        form = f"%.{channel.decimals}f"
+        rounded = np.round(np.asarray(values, dtype=float), channel.decimals) + 0.0
+        return _spelled([form % v if np.isfinite(v) else "" for v in rounded.tolist()])
+    return _digits(np.where(finite, scaled, 0.0), channel.decimals, most) * finite[:, None]
+
+
+def _spelled(words: list[str]) -> NDArray[np.uint8]:
+    text = np.array(words, dtype="S")
+    return text.view(np.uint8).reshape(text.size, -1)
+
+
+def _digits(scaled: Array, decimals: int, most: float) -> NDArray[np.uint8]:
+    """Sign, digits and point of whole numbers of the last decimal."""
+    rest = np.abs(scaled).astype(np.int64)
+    columns: list[NDArray[np.uint8]] = []
+    for place in range(max(len(f"{most:.0f}"), decimals + 1)):
+        if place == decimals and decimals > 0:
+            columns.append(np.full(rest.size, ord("."), dtype=np.uint8))
+        left = rest // 10
+        digit = (rest - 10 * left + ord("0")).astype(np.uint8)
+        columns.append(digit if place <= decimals else digit * (rest > 0))
+        rest = left
+    columns.append(np.where(scaled < 0.0, ord("-"), 0).astype(np.uint8))
+    return np.stack(columns[::-1], axis=1)
 
 
 def _header_faults(header: list[str], path: Path) -> list[Fault]:

@@ -17,7 +17,7 @@ from lapwright.track.road import Array
 class Cubics:
     """Cubic pieces side by side.
 
-    ``nodes`` (K+1,) bound the pieces, ``powers`` (K, 4) are the coefficients of each in rising powers of the distance from
+    ``nodes`` (K+1,) bound the pieces, ``powers`` (4, K) are the coefficients of each in rising powers of the distance from
     its first node. Beyond the ends the first and the last piece go on.
     """
 
@@ -29,7 +29,7 @@ class Cubics:
         x = np.asarray(x, dtype=float)
         piece = np.searchsorted(self.nodes[1:-1], x, side="right")
         t = x - self.nodes[piece]
-        a, b, c, d = np.moveaxis(self.powers[piece], -1, 0)
+        a, b, c, d = self.powers[:, piece]
         value: Array
         if order == 0:
             value = a + t * (b + t * (c + t * d))
@@ -46,7 +46,7 @@ def hermite_cubics(x: Array, y: Array, slope: Array) -> Cubics:
     secant = np.diff(y) / h
     bend = (3.0 * secant - 2.0 * slope[:-1] - slope[1:]) / h
     twist = (slope[:-1] + slope[1:] - 2.0 * secant) / (h * h)
-    return Cubics(x, np.column_stack([y[:-1], slope[:-1], bend, twist]))
+    return Cubics(x, np.stack([y[:-1], slope[:-1], bend, twist]))
 
 
 def natural_spline(x: Array, y: Array) -> Cubics:
