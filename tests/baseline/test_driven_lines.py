@@ -220,6 +220,48 @@ def test_faults_of_a_line_file(tmp_path: Path, text: str, faults: list[str]) -> 
         assert fault in str(caught.value)
 
 
+def test_a_line_with_its_own_curvature(tmp_path: Path) -> None:
+    """Curvature worked out from world points of the line, by the circle through three neighbours."""
+    track = road(Straight(50.0), Arc(60.0, RIGHT_ANGLE, 30.0, 30.0), Straight(50.0))
+    s = np.linspace(0.0, track.length, 400)
+    n = 2.0 * np.sin(s / 25.0)
+    x, y, _ = track.to_world(s, n)
+    curvature = np.concatenate([[0.0], curvature_in_plan(x, y), [0.0]])
+    rows = "".join(f"{a:.3f},{b:.3f},{k:.6f}\n" for a, b, k in zip(s, n, curvature, strict=True))
+    line, notices = load_line(written(tmp_path, "distance_m,lateral_offset_m,curvature_1pm\n" + rows), track)
+    assert "curvature_1pm" in notices[0]
+    path = path_road(track, line, s[1:-1])
+    assert path.curvature == pytest.approx(curvature[1:-1], abs=1e-5)
+    assert path.n == pytest.approx(n[1:-1], abs=6e-4)
+    without = load_line(written(tmp_path, "distance_m,lateral_offset_m\n" + rows), track, smoothing=0.03)[0]
+    assert not np.allclose(path_road(track, without, s[1:-1]).curvature, curvature[1:-1], atol=2e-4)
+
+
+def test_a_curvature_that_is_not_that_of_the_offsets(tmp_path: Path) -> None:
+    track = road(Straight(50.0), Arc(60.0, RIGHT_ANGLE, 30.0, 30.0), Straight(50.0))
+    s = np.linspace(0.0, track.length, 200)
+    rows = "".join(f"{a:.3f},0.5,0.000000\n" for a in s)
+    with pytest.raises(InputError, match=r"line\.csv:\d+:1: the curvature does not belong to the offsets"):
+        load_line(written(tmp_path, "distance_m,lateral_offset_m,curvature_1pm\n" + rows), track)
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        ("distance_m,lateral_offset_m,curvature_1pm\n0,0,x\n", "line.csv:2:5: curvature_1pm is x"),
+        (
+            "distance_m,lateral_offset_m,curvature_1pm,curvature_1pm\n0,0,0,0\n",
+            "line.csv:1:43: the column curvature_1pm is there twice",
+        ),
+        ("distance_m,lateral_offset_m,curvature_1pm\n0,0\n", "line.csv:2:1: this row ends before"),
+    ],
+)
+def test_faults_of_the_curvature(tmp_path: Path, text: str, fault: str) -> None:
+    with pytest.raises(InputError) as caught:
+        load_line(written(tmp_path, text), straight())
+    assert fault in str(caught.value)
+
+
 def test_many_faults_are_counted() -> None:
     text = "distance_m,lateral_offset_m\n" + "x,0\n" * 50
     with pytest.raises(InputError, match="and 30 more faults"):

@@ -75,28 +75,44 @@ def test_json_is_all_there_is_on_standard_output(files, capsys):
     assert summary["options"]["start_speed_mps"] == 20.0
 
 
-def test_a_line_from_a_file(files, capsys):
-    out, again = files.folder / "out", files.folder / "again"
-    assert cli.main(["baseline", files.ring, files.point, "--out", str(out), "--no-figures", "--json"]) == 0
+RAMPS = TRACK.replace("turn: left", "turn: left, ramp_m: 12").replace("straight_m: 100", "straight_m: 88")
+
+
+def driven_again(files, capsys, track, rows):
+    """Time on the centreline, and the summary of a second run on the line in the first one's trace.
+
+    ``rows`` makes the lines of the table from those of the trace.
+    """
+    out, again, table = files.folder / "out", files.folder / "again", files.folder / "line.csv"
+    assert cli.main(["baseline", track, files.point, "--out", str(out), "--no-figures", "--json"]) == 0
     centre = json.loads(capsys.readouterr().out)["lap_time_s"]
-    table = out / "baseline.csv"
-    args = [
-        "baseline",
-        files.ring,
-        files.point,
-        "--line",
-        str(table),
-        "--out",
-        str(again),
-        "--no-figures",
-        "--json",
-    ]
-    assert cli.main(args) == 0
-    summary = json.loads(capsys.readouterr().out)
+    table.write_text("\n".join(rows((out / "baseline.csv").read_text().splitlines())) + "\n")
+    more = ["--line", str(table), "--out", str(again), "--no-figures", "--json"]
+    assert cli.main(["baseline", track, files.point, *more]) == 0
+    return centre, json.loads(capsys.readouterr().out)
+
+
+def test_a_line_from_a_file(files, capsys):
+    def offsets_alone(lines):
+        names = lines[0].split(",")
+        kept = [names.index("distance_m"), names.index("lateral_offset_m")]
+        return [",".join(line.split(",")[k] for k in kept) for line in lines]
+
+    centre, summary = driven_again(files, capsys, files.ring, offsets_alone)
     assert summary["lap_time_s"] == pytest.approx(centre, rel=1e-3)
     assert summary["line"] == "file"
     assert summary["baseline_lap_time_s"] is None
-    assert summary["inputs"]["line"]["file"] == "baseline.csv"
+    assert summary["inputs"]["line"]["file"] == "line.csv"
+    assert "smoothed by at most" in summary["notices"][0]
+
+
+def test_a_trace_is_driven_with_its_own_curvature(files, capsys):
+    """Stations of a trace have three decimals and its curvature six: half of the last one at 1/30 m is 1.5e-5."""
+    ring = files.folder / "ramps.yaml"
+    ring.write_text(RAMPS)
+    centre, summary = driven_again(files, capsys, str(ring), lambda lines: lines)
+    assert summary["lap_time_s"] == pytest.approx(centre, rel=3e-5)
+    assert "curvature_1pm" in summary["notices"][0]
 
 
 def test_less_grip_is_slower(files, capsys):

@@ -8,7 +8,9 @@ import numpy as np
 
 from lapwright.baseline.path import Offsets
 from lapwright.errors import Fault, InputError
+from lapwright.quantities import DEG
 from lapwright.track.road import Array
+from lapwright.track.splines import hermite_cubics, natural_spline, periodic_spline
 
 if TYPE_CHECKING:
     from lapwright.lap.lap import Lap
@@ -20,12 +22,18 @@ FEWEST = 4
 SAME_PLACE = 2e-3
 """Distance [m] up to which the ends of a line are those of the road: files give stations in millimetres."""
 
+STRANGER = 0.1
+"""Angle [rad] by which the direction of a line from its curvature may be off that from its offsets. Rounding in a trace file
+makes less than a tenth of it over a lap."""
+
 LISTED = 10
 """Faults of one kind that are listed one by one."""
 
 
-def line_offsets(track: Track, stations: Array, offsets: Array, smoothing: float = 0.0) -> Offsets:
-    """A line with continuous curvature through given offsets.
+def line_offsets(
+    track: Track, stations: Array, offsets: Array, smoothing: float = 0.0, curvature: Array | None = None
+) -> Offsets:
+    """A line with continuous curvature through given offsets, or with the curvature given beside them.
 
     Parameters
     ----------
@@ -38,21 +46,35 @@ def line_offsets(track: Track, stations: Array, offsets: Array, smoothing: float
         Lateral offsets [m], positive left, (M,).
     smoothing
         Root mean square [m] that the line may stray from the points: recorded offsets are noisy, and the curvature of a
-        line through noise means nothing. 0 goes through every point.
+        line through noise means nothing. 0 goes through every point. Not used where ``curvature`` is given.
+    curvature
+        Curvature of the line in the road surface [1/m, positive left] at each station, (M,), when it is known better than by
+        the offsets; straight between the stations. The line then goes through every point.
 
     Raises
     ------
     InputError
-        With every fault: too few points, stations out of order or off the road, gaps, offsets beyond the edges.
+        With every fault: too few points, stations out of order or off the road, gaps, offsets beyond the edges, a curvature
+        that does not belong to the offsets.
     """
     s, n = np.asarray(stations, dtype=float), np.asarray(offsets, dtype=float)
-    faults = line_faults(track, s, n)
+    faults = line_faults(track, s, n, curvature)
     if faults:
         raise InputError(faults)
+    return _offsets(track, s, n, smoothing, curvature)
+
+
+def _offsets(track: Track, s: Array, n: Array, smoothing: float, curvature: Array | None) -> Offsets:
+    bends = None if curvature is None else (s, np.asarray(curvature, dtype=float))
     if track.closed:
-        s, n = _closed(track, s, n)
-    curve = _through(s, n, track.closed) if smoothing <= 0.0 else _near(s, n, track.closed, smoothing)
-    return Offsets(curve, track.length if track.closed else 0.0, float(s[0]))
+        once = _once(track, s)
+        bends = None if bends is None else _around(track, s[once], bends[1][once])
+        s, n = _around(track, s[once], n[once])
+    if smoothing > 0.0 and bends is None:
+        curve = _near(s, n, track.closed, smoothing)
+    else:
+        curve = periodic_spline(s, n) if track.closed else natural_spline(s, n)
+    return Offsets(curve, track.length if track.closed else 0.0, float(s[0]), bends)
 
 
 def line_of_lap(track: Track, lap: Lap) -> Offsets:
@@ -61,8 +83,6 @@ def line_of_lap(track: Track, lap: Lap) -> Offsets:
     The curvature is the lap's own, straight between rows: a point mass turns from one side to the other at once, and a
     smooth curve through its offsets would swing out before and after.
     """
-    from scipy.interpolate import CubicHermiteSpline
-
     keep = np.concatenate([[True], np.diff(lap.s) > 1e-6])
     s, n, curvature = lap.s[keep], lap.n[keep], lap.curvature[keep]
     road = track.road(s)
@@ -70,18 +90,20 @@ def line_of_lap(track: Track, lap: Lap) -> Offsets:
     if lap.closed:
         n, slope, curvature = (np.append(a[:-1], a[0]) for a in (n, slope, curvature))
     length = track.length if lap.closed else 0.0
-    return Offsets(CubicHermiteSpline(s, n, slope), length, float(s[0]), (s, curvature))
+    return Offsets(hermite_cubics(s, n, slope), length, float(s[0]), (s, curvature))
 
 
-def line_faults(track: Track, s: Array, n: Array) -> list[Fault]:
+def line_faults(track: Track, s: Array, n: Array, curvature: Array | None = None) -> list[Fault]:
     """What is wrong with a line; the key of each fault is ("line", number of the point)."""
-    if s.ndim != 1 or s.shape != n.shape:
-        return [Fault("stations and offsets of a line must be two lists of the same length", ("line",))]
+    beside = n if curvature is None else np.asarray(curvature)
+    if s.ndim != 1 or s.shape != n.shape or s.shape != beside.shape:
+        lists = "stations and offsets" if curvature is None else "stations, offsets and curvature"
+        return [Fault(f"{lists} of a line must be lists of the same length", ("line",))]
     if s.size < FEWEST:
         return [Fault(f"the line has {s.size} points; at least {FEWEST} are needed", ("line",))]
     faults = []
-    for i in np.flatnonzero(~(np.isfinite(s) & np.isfinite(n))):
-        faults.append(Fault("the station or the offset is not a number", ("line", int(i))))
+    for i in np.flatnonzero(~(np.isfinite(s) & np.isfinite(n) & np.isfinite(beside))):
+        faults.append(Fault("the station, the offset or the curvature is not a number", ("line", int(i))))
     if faults:
         return _some(faults)
     for i in np.flatnonzero(np.diff(s) <= 0.0) + 1:
@@ -119,7 +141,34 @@ def line_faults(track: Track, s: Array, n: Array) -> list[Fault]:
                 ("line", int(i)),
             )
         )
+    if curvature is not None and not faults:
+        faults = _strangers(track, s, n, np.asarray(curvature, dtype=float))
     return _some(faults)
+
+
+def _strangers(track: Track, s: Array, n: Array, curvature: Array) -> list[Fault]:
+    """A fault where the curvature turns the line away from its own offsets: a table of which one column was changed."""
+    line = _offsets(track, s, n, 0.0, curvature)
+    fine = np.unique(np.concatenate([np.linspace(s[0], s[-1], max(200, int(s[-1] - s[0]))), s]))
+    road = track.road(fine)
+    offset, slope, _ = line.at(fine)
+    known = line.curvature(fine)
+    assert known is not None
+    scale = road.stretch - offset * road.omega_z
+    # Turning of the line less turning of the road is the turning of the one against the other.
+    rate = known * np.hypot(scale, slope) - road.omega_z
+    turned = np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(fine))])
+    apart = turned - np.arctan2(slope, scale)
+    apart -= np.median(apart)
+    worst = int(np.argmax(np.abs(apart)))
+    if abs(apart[worst]) <= STRANGER:
+        return []
+    point = int(np.argmin(np.abs(s - fine[worst])))
+    message = (
+        f"the curvature does not belong to the offsets: by {fine[worst]:.1f} m it has turned the line "
+        f"{abs(apart[worst]) / DEG:.0f} deg away from them; correct one of the two or leave the curvature out"
+    )
+    return [Fault(message, ("line", point))]
 
 
 def _some(faults: list[Fault]) -> list[Fault]:
@@ -133,17 +182,15 @@ def _widest(s: Array, length: float) -> float:
     return max(1.5 * float(np.max(np.diff(s))), length / 50.0)
 
 
-def _closed(track: Track, s: Array, n: Array) -> tuple[Array, Array]:
-    """The points with the first one again, a lap later."""
-    if s[-1] - s[0] >= track.length - max(SAME_PLACE, 1e-3 * float(np.min(np.diff(s)))):
-        s, n = s[:-1], n[:-1]
-    return np.append(s, s[0] + track.length), np.append(n, n[0])
+def _once(track: Track, s: Array) -> slice:
+    """The points of one lap, without one at the end that is the first one again."""
+    again = s[-1] - s[0] >= track.length - max(SAME_PLACE, 1e-3 * float(np.min(np.diff(s))))
+    return slice(0, -1) if again else slice(None)
 
 
-def _through(s: Array, n: Array, closed: bool) -> object:
-    from scipy.interpolate import CubicSpline
-
-    return CubicSpline(s, n, bc_type="periodic" if closed else "natural")
+def _around(track: Track, s: Array, value: Array) -> tuple[Array, Array]:
+    """Stations and values of one lap with the first again, a lap later."""
+    return np.append(s, s[0] + track.length), np.append(value, value[0])
 
 
 def _near(s: Array, n: Array, closed: bool, smoothing: float) -> object:

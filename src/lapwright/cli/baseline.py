@@ -36,14 +36,15 @@ def register(subparsers: Any) -> None:
         default=CENTRE,
         metavar="centre|FILE",
         help="the line that is driven: the centreline (default), or a CSV file with the columns distance_m and "
-        "lateral_offset_m, such as target.csv",
+        "lateral_offset_m, and curvature_1pm when it is known, such as target.csv",
     )
     parser.add_argument(
         "--line-smoothing-m",
         type=float,
         default=0.03,
         metavar="M",
-        help="root mean square in m that the line may stray from the points of its file (default 0.03)",
+        help="root mean square in m that a line without a column curvature_1pm may stray from the points of its file "
+        "(default 0.03)",
     )
     for which in ("start", "end"):
         parser.add_argument(

@@ -1,4 +1,4 @@
-"""A driving line from a table: CSV with the columns ``distance_m`` and ``lateral_offset_m``.
+"""A driving line from a table: CSV with the columns ``distance_m``, ``lateral_offset_m`` and maybe ``curvature_1pm``.
 
 Other columns are passed over, so that a trace written by lapwright serves as well as a line drawn by hand.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -26,8 +26,20 @@ if TYPE_CHECKING:
 
 COLUMNS = ("distance_m", "lateral_offset_m")
 
+CURVATURE = "curvature_1pm"
+"""A column that need not be there; where it is, the line has this curvature."""
+
 SMOOTHING = 0.03
 """Root mean square [m] that a line may stray from the points of its file unless asked otherwise."""
+
+
+class LinePoints(NamedTuple):
+    """Points of a line: stations [m], offsets [m], curvature [1/m] or None, (M,) each, and the lines of the file."""
+
+    stations: Array
+    offsets: Array
+    curvature: Array | None
+    lines: list[int]
 
 
 def load_line(path: str | Path, track: Track, smoothing: float = SMOOTHING) -> tuple[Offsets, list[str]]:
@@ -41,24 +53,29 @@ def load_line(path: str | Path, track: Track, smoothing: float = SMOOTHING) -> t
     track
         The road that the line lies on.
     smoothing
-        Root mean square [m] that the line may stray from the points; 0 goes through each of them.
+        Root mean square [m] that the line may stray from the points; 0 goes through each of them. A line with a column
+        ``curvature_1pm`` goes through each of them anyway.
 
     Raises
     ------
     InputError
         With every fault, placed by file, line and column.
     """
-    s, n, lines = parse_line(read_text(path, latin=True), str(path))
-    faults = [_placed(fault, str(path), lines) for fault in line_faults(track, s, n)]
+    points = parse_line(read_text(path, latin=True), str(path))
+    s, n, curvature, lines = points
+    faults = [_placed(fault, str(path), lines) for fault in line_faults(track, s, n, curvature)]
     if faults:
         raise InputError(faults)
-    offsets = line_offsets(track, s, n, smoothing)
+    offsets = line_offsets(track, s, n, smoothing, curvature)
+    told = f"line {Path(path).name}: {s.size} points"
+    if curvature is not None:
+        return offsets, [f"{told}, driven with the curvature in {CURVATURE}"]
     stray = float(np.max(np.abs(offsets.at(s)[0] - n)))
-    return offsets, [f"line {Path(path).name}: {s.size} points, smoothed by at most {stray:.3f} m"]
+    return offsets, [f"{told}, smoothed by at most {stray:.3f} m"]
 
 
-def parse_line(text: str, source: str = "") -> tuple[Array, Array, list[int]]:
-    """Stations [m], offsets [m] and line numbers from the text of a CSV file; faults as in ``load_line``."""
+def parse_line(text: str, source: str = "") -> LinePoints:
+    """The points of a line from the text of a CSV file; faults as in ``load_line``."""
     rows = [
         (number, line)
         for number, line in enumerate(text.split("\n"), 1)
@@ -80,14 +97,17 @@ def parse_line(text: str, source: str = "") -> tuple[Array, Array, list[int]]:
     if faults:
         listed, rest = faults[:MAX_LISTED], len(faults) - MAX_LISTED
         raise InputError(listed if rest <= 0 else [*listed, Fault(f"and {rest} more faults", (), source)])
-    table = np.array(values, dtype=float).reshape(-1, 2)
-    return table[:, 0], table[:, 1], [number for number, _ in rows[1:]]
+    table = np.array(values, dtype=float).reshape(-1, len(places))
+    curvature = table[:, 2] if CURVATURE in places else None
+    return LinePoints(table[:, 0], table[:, 1], curvature, [number for number, _ in rows[1:]])
 
 
-def _places(cells: list[tuple[str, int]], source: str, line: int) -> list[int]:
+def _places(cells: list[tuple[str, int]], source: str, line: int) -> dict[str, int]:
+    """Where the columns stand that are read."""
     names = [name for name, _ in cells]
     faults = []
-    for wanted in COLUMNS:
+    wanted_names = (*COLUMNS, CURVATURE) if CURVATURE in names else COLUMNS
+    for wanted in wanted_names:
         if names.count(wanted) > 1:
             column = [column for name, column in cells if name == wanted][1]
             faults.append(Fault(f"the column {wanted} is there twice", (), source, line, column))
@@ -104,19 +124,19 @@ def _places(cells: list[tuple[str, int]], source: str, line: int) -> list[int]:
             )
     if faults:
         raise InputError(faults)
-    return [names.index(wanted) for wanted in COLUMNS]
+    return {wanted: names.index(wanted) for wanted in wanted_names}
 
 
 def _row(
     cells: list[tuple[str, int]],
-    places: list[int],
+    places: dict[str, int],
     separator: str,
     source: str,
     line: int,
     faults: list[Fault],
 ) -> list[float]:
     found = []
-    for name, place in zip(COLUMNS, places, strict=True):
+    for name, place in places.items():
         if place >= len(cells):
             faults.append(Fault(f"this row ends before the column {name}", (), source, line, 1))
             found.append(np.nan)
