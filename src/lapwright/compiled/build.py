@@ -14,6 +14,8 @@ from lapwright.compiled.table import Table
 from lapwright.compiled.words import Lanes
 
 ENTRY = "lapwright_run"
+LONG = 1000
+"""Steps from which on the time to translate counts more than a tenth of the time of a call."""
 
 
 class Kernel:
@@ -57,5 +59,6 @@ def build(
     """
     steps = reduce(read(function, frozenset(shared)), machine.fused)
     program = Program(steps, function.n_in(), Lanes(width), ENTRY, machine.fused, carried)
-    loaded = machine.load(machine.translate(program.text), ENTRY, 2 if carried is None else 4)
+    code = machine.translate(program.text, len(steps.names) > LONG)
+    loaded = machine.load(code, ENTRY, 2 if carried is None else 4)
     return Kernel(loaded, function.n_in() + function.n_out(), program.scratch)

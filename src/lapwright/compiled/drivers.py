@@ -31,28 +31,27 @@ entry:
   %start = shl i64 %first, 3
   %back = mul i64 %stride, -8
 {prepare}
-  br label %lanes
-lanes:
-  %lane = phi i64 [0, %entry], [%next.lane, %lanes.done]
-{begin}
-  %j0 = add i64 %first, %lane
-  br label %loop
-loop:
-  %k = phi i64 [0, %lanes], [%next.k, %loop]
-  %j = phi i64 [%j0, %lanes], [%next.j, %loop]
+  br label %steps.loop
+steps.loop:
+  %k = phi i64 [0, %entry], [%next.k, %carry]
+  %j0 = phi i64 [%first, %entry], [%next.j0, %carry]
+  br label %lanes.loop
+lanes.loop:
+  %lane = phi i64 [0, %steps.loop], [%next.lane, %lanes.loop]
+  %j = add i64 %j0, %lane
   %offset = shl i64 %j, 3
 {calls}
-{carry}
-  %next.k = add i64 %k, 1
-  %next.j = add i64 %j, %stride
-  %more = icmp slt i64 %next.k, %steps
-  br i1 %more, label %loop, label %lanes.done
-lanes.done:
   %ahead = add i64 %lane, {width}
   %late = icmp sgt i64 %ahead, %final
   %next.lane = select i1 %late, i64 %final, i64 %ahead
   %done = icmp sge i64 %lane, %final
-  br i1 %done, label %out, label %lanes
+  br i1 %done, label %carry, label %lanes.loop
+carry:
+{carry}
+  %next.k = add i64 %k, 1
+  %next.j0 = add i64 %j0, %stride
+  %more = icmp slt i64 %next.k, %steps
+  br i1 %more, label %steps.loop, label %out
 out:
   ret void
 }}
@@ -61,17 +60,13 @@ PREPARE = """
   %at{i} = getelementptr i64, ptr %table, i64 {at}
   %in{i} = load i64, ptr %at{i}
   %in.pitch.at{i} = getelementptr i64, ptr %table, i64 {pitch}
-  %in.pitch{i} = load i64, ptr %in.pitch.at{i}
   %out.at{i} = getelementptr i64, ptr %table, i64 {out}
   %out{i} = load i64, ptr %out.at{i}
   %out.pitch.at{i} = getelementptr i64, ptr %table, i64 {out_pitch}
   %out.pitch{i} = load i64, ptr %out.pitch.at{i}
   %from{i} = sub i64 %in{i}, %start
-  %then{i} = add i64 %out{i}, %back
-"""
-BEGIN = """
   store i64 %from{i}, ptr %at{i}
-  store i64 %in.pitch{i}, ptr %in.pitch.at{i}
+  %then{i} = add i64 %out{i}, %back
 """
 CARRY = """
   store i64 %then{i}, ptr %at{i}
@@ -114,6 +109,5 @@ def along_lap(name: str, width: int, parts: int, inputs: int, carried: Sequence[
         width=width,
         calls=_calls(parts),
         prepare="".join(prepared),
-        begin="".join(BEGIN.format(i=i) for i in every),
         carry="".join(CARRY.format(i=i) for i in every),
     )

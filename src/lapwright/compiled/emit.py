@@ -19,8 +19,8 @@ from lapwright.compiled.operate import operate
 from lapwright.compiled.reduce import Steps
 from lapwright.compiled.words import Lanes, Writer
 
-PART = 500
-"""Steps in a part; from 250 to 2,000 make little difference to the time of a call, and this is quick to translate."""
+PART = 150
+"""Steps in a part. LLVM's plain way to deal out registers does well up to about 200; shorter parts cost time to translate."""
 NUMBER = Lanes(1)
 
 
@@ -58,7 +58,9 @@ def deal_places(steps: Steps, parts: list[list[int]]) -> Places:
     for _, _, k in steps.outputs:
         number = places.part.get(k, len(parts) - 1)
         places.last[k] = max(places.last.get(k, 0), number)
-    wanted = [k for k, alike in enumerate(steps.alike) if alike and steps.names[k] != "const"]
+    # Constants stand there too: a part reads them from memory anyway, and so with the shortest instructions.
+    read = set(places.last)
+    wanted = [k for k, alike in enumerate(steps.alike) if alike and (k in read or steps.names[k] != "const")]
     places.alike = {k: i for i, k in enumerate(wanted)}
     free: list[int] = []
     ends: dict[int, list[int]] = {}
@@ -116,6 +118,7 @@ class Program:
         self.places = deal_places(steps, self.parts)
         self.slots_at = -(-8 * len(self.places.alike) // 64) * 64
         self.scratch = self.slots_at + 8 * lanes.width * self.places.slots
+        self.written = self._written()
         self.called: set[tuple[str, int]] = set()
         bodies = [_alike(self)] + [_Part(self, number).lines for number in range(len(self.parts))]
         lines = [line for body in (definitions(self.called, fused), *bodies) for line in body]
@@ -125,6 +128,13 @@ class Program:
         else:
             lines.append(along_lap(name, lanes.width, count, inputs, carried))
         self.text = "\n".join(lines)
+
+    def _written(self) -> list[dict[int, list[tuple[int, int]]]]:
+        """Outputs that each part writes; what is the same at every point is left to the last one."""
+        found: list[dict[int, list[tuple[int, int]]]] = [{} for _ in self.parts]
+        for output, nonzero, k in self.steps.outputs:
+            found[self.places.part.get(k, -1)].setdefault(k, []).append((output, nonzero))
+        return found
 
     def note(self, names: set[str], lanes: Lanes) -> None:
         """Note functions that were called."""
@@ -153,15 +163,15 @@ def _alike(program: Program) -> list[str]:
             continue
         if steps.names[k] == "const":
             names[k] = write.constant(steps.operands[k][0])
-            continue
-        if steps.names[k] == "input":
+        elif steps.names[k] == "input":
             i, nonzero = steps.operands[k]
             at = write.result(f"getelementptr double, ptr {bases[i]}, i64 {nonzero}")
             names[k] = write.result(f"load double, ptr {at}, align 8")
         else:
             names[k] = operate(write, steps.names[k], [names[s] for s in steps.sources(k)], called)
-        at = write.result(f"getelementptr double, ptr {scratch}, i64 {slots[k]}")
-        write.line(f"store double {names[k]}, ptr {at}, align 8")
+        if k in slots:
+            at = write.result(f"getelementptr double, ptr {scratch}, i64 {slots[k]}")
+            write.line(f"store double {names[k]}, ptr {at}, align 8")
     write.line("ret void\n}")
     program.note(called, NUMBER)
     return write.lines
@@ -176,7 +186,7 @@ class _Part(Writer):
         self.names: dict[int, str] = {}
         self.rows: dict[tuple[str, int], tuple[str, str]] = {}
         called: set[str] = set()
-        at = self._outputs(number)
+        at = program.written[number]
         self.line(f"define internal void @part{number}(ptr %table, i64 %offset) nounwind {{")
         self.scratch = word(self, 0, "ptr")
         self.slots = self.result(f"getelementptr i8, ptr {self.scratch}, i64 {program.slots_at}")
@@ -189,14 +199,6 @@ class _Part(Writer):
                 self._store(self.value(k), self._place("out", output, nonzero), 8)
         self.line("ret void\n}")
         program.note(called, self.lanes)
-
-    def _outputs(self, number: int) -> dict[int, list[tuple[int, int]]]:
-        """Outputs that this part writes; what is the same at every point is left to the last one."""
-        at: dict[int, list[tuple[int, int]]] = {}
-        for output, nonzero, k in self.steps.outputs:
-            if self.places.part.get(k, len(self.program.parts) - 1) == number:
-                at.setdefault(k, []).append((output, nonzero))
-        return at
 
     def _step(self, k: int, called: set[str]) -> None:
         name = self.steps.names[k]
@@ -214,8 +216,6 @@ class _Part(Writer):
 
     def _fetch(self, k: int) -> str:
         steps = self.steps
-        if steps.names[k] == "const":
-            return self.constant(steps.operands[k][0])
         if steps.alike[k]:
             at = self.result(f"getelementptr double, ptr {self.scratch}, i64 {self.places.alike[k]}")
             return self._everywhere(self.result(f"load double, ptr {at}, align 8"))

@@ -177,9 +177,11 @@ def arcsine(write: Writer, x: str) -> str:
     """asin(x)."""
     wide, root, tail = _arcs(write, x)
     arc = write.add(root, tail)
-    # pi/2 - 2 arc, with pi/2 in two parts; the smaller part goes with the tail.
-    twice = write.fma(write.constant(-2.0), tail, write.constant(HALF_PI[1]))
-    rest = write.fma(write.constant(-2.0), root, write.constant(HALF_PI[0]))
+    # pi/2 - 2 arc, with pi/2 in two parts; what is small goes together.
+    minus_two, quarter = write.constant(-2.0), write.constant(HALF_PI[0])
+    rest = write.fma(minus_two, root, quarter)
+    error = write.fma(minus_two, root, write.sub(quarter, rest))
+    twice = write.add(write.fma(minus_two, tail, write.constant(HALF_PI[1])), error)
     return write.intrinsic("copysign", write.select(wide, write.add(rest, twice), arc), x)
 
 
