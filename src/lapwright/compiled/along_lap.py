@@ -6,15 +6,12 @@ from collections.abc import Mapping, Sequence
 
 import casadi as ca
 import numpy as np
-from numpy.typing import NDArray
 
+from lapwright.compiled.arrays import Array, apart, doubles, places, widened
 from lapwright.compiled.build import Kernel, build
 from lapwright.compiled.instructions import check
 from lapwright.compiled.stepping import Stepping
 from lapwright.compiled.ways import host, refuse
-
-Array = NDArray[np.float64]
-DOUBLE = np.dtype(np.float64)
 
 
 class AlongLap:
@@ -80,12 +77,15 @@ class AlongLap:
         ValueError
             If an array has another shape than that.
         """
-        given, steps, lanes = self._checked(arguments, out)
-        results = self._places(steps, lanes, out)
-        if steps == 0 or lanes == 0:
+        given, steps, lanes = self._checked(arguments)
+        if steps < 0:
+            steps = out[0].shape[1] if out else 1
+        if lanes < 0:
+            lanes = out[0].shape[-1] if out else 1
+        results = places(self.function.name(), [(size, steps, lanes) for size in self._results], out)
+        if steps == 0 or lanes == 0 or not results:
             return results
-        if out is not None:
-            given = [a.copy() if any(np.may_share_memory(a, b) for b in out) else a for a in given]
+        given = apart(given, out)
         width = self._prepare(lanes)
         if width == 0:
             assert self._stepping is not None
@@ -128,53 +128,34 @@ class AlongLap:
             self._stepping = Stepping(self.function, self.carried, self.shared, self.backward)
         return 0
 
-    def _checked(self, arguments: Sequence[Array], out: list[Array] | None) -> tuple[list[Array], int, int]:
+    def _checked(self, arguments: Sequence[Array]) -> tuple[list[Array], int, int]:
+        """Arguments as contiguous doubles, and the numbers of steps and lanes; -1 if they do not say."""
+        name = self.function.name()
         if len(arguments) != len(self._sizes):
-            raise ValueError(
-                f"{self.function.name()} takes {len(self._sizes)} arguments, not {len(arguments)}"
-            )
+            raise ValueError(f"{name} takes {len(self._sizes)} arguments, not {len(arguments)}")
         given, steps, lanes = [], -1, -1
         for i, (value, size) in enumerate(zip(arguments, self._sizes, strict=True)):
-            array = value
-            if not isinstance(array, np.ndarray) or array.dtype != DOUBLE or not array.flags.c_contiguous:
-                array = np.ascontiguousarray(value, dtype=DOUBLE)
-            wanted = 1 if i in self.shared else 2 if i in self._tied else 3
-            fits = array.ndim == wanted and array.shape[0] == size
-            if fits and wanted > 1:
-                fits = lanes in (-1, array.shape[-1])
+            array = doubles(value)
+            wanted: tuple[int | str, ...] = (size,)
+            if i in self._tied:
+                wanted = (size, lanes if lanes >= 0 else "lanes")
+            elif i not in self.shared:
+                wanted = (size, steps if steps >= 0 else "steps", lanes if lanes >= 0 else "lanes")
+            if len(wanted) != array.ndim or any(
+                w != n for w, n in zip(wanted, array.shape, strict=True) if not isinstance(w, str)
+            ):
+                shape = f"({', '.join(map(str, wanted))}{',' * (len(wanted) == 1)})"
+                raise ValueError(f"{name}: argument {i} has the shape {array.shape}; it takes {shape}")
+            if len(wanted) > 1:
                 lanes = array.shape[-1]
-            if fits and wanted == 3:
-                fits = steps in (-1, array.shape[1])
+            if len(wanted) == 3:
                 steps = array.shape[1]
-            if not fits:
-                shape = [f"({size},)", f"({size}, lanes)", f"({size}, steps, lanes)"][wanted - 1]
-                raise ValueError(
-                    f"{self.function.name()}: argument {i} has the shape {array.shape}; it takes {shape}"
-                    + (f", here with {steps} steps and {lanes} lanes" if max(steps, lanes) >= 0 else "")
-                )
             given.append(array)
-        if steps < 0:
-            steps = out[0].shape[1] if out else 1
-        if lanes < 0:
-            lanes = out[0].shape[2] if out else 1
         return given, steps, lanes
-
-    def _places(self, steps: int, lanes: int, out: list[Array] | None) -> list[Array]:
-        if out is None:
-            return [np.empty((size, steps, lanes)) for size in self._results]
-        if len(out) != len(self._results):
-            raise ValueError(f"{self.function.name()} has {len(self._results)} outputs, not {len(out)}")
-        for o, (array, size) in enumerate(zip(out, self._results, strict=True)):
-            if array.shape != (size, steps, lanes) or array.dtype != DOUBLE or not array.flags.c_contiguous:
-                raise ValueError(
-                    f"{self.function.name()}: the place for output {o} has to be a contiguous array of doubles of the "
-                    f"shape ({size}, {steps}, {lanes}); it is {array.dtype} {array.shape}"
-                )
-        return out
 
     def _run(self, width: int, given: list[Array], results: list[Array]) -> None:
         kernel = self._kernels[width]
-        _, steps, lanes = results[0].shape if results else (0, 0, 0)
+        _, steps, lanes = results[0].shape
         table = kernel.borrow()
         table.fill([*given, *results])
         first, stride = ((steps - 1) * lanes, -lanes) if self.backward else (0, lanes)
@@ -183,11 +164,7 @@ class AlongLap:
 
     def _few(self, given: list[Array], results: list[Array], width: int) -> None:
         """Fewer lanes than a vector has: the last one is repeated."""
-        more = width - results[0].shape[2]
-        filled = [
-            a if i in self.shared else np.concatenate([a, np.repeat(a[..., -1:], more, axis=-1)], axis=-1)
-            for i, a in enumerate(given)
-        ]
+        filled = [a if i in self.shared else widened(a, width) for i, a in enumerate(given)]
         wide = [np.empty((*place.shape[:2], width)) for place in results]
         self._run(width, filled, wide)
         for place, value in zip(results, wide, strict=True):

@@ -6,15 +6,12 @@ from collections.abc import Sequence
 
 import casadi as ca
 import numpy as np
-from numpy.typing import NDArray
 
+from lapwright.compiled.arrays import Array, apart, doubles, places, widened
 from lapwright.compiled.build import Kernel, build
 from lapwright.compiled.instructions import check
 from lapwright.compiled.rows import Rows
 from lapwright.compiled.ways import host, refuse
-
-Array = NDArray[np.float64]
-DOUBLE = np.dtype(np.float64)
 
 
 class OverPoints:
@@ -68,21 +65,21 @@ class OverPoints:
         ValueError
             If an array has another shape than that.
         """
-        given, count = self._checked(arguments, out)
-        results = self._places(count, out)
+        given, count = self._checked(arguments)
+        if count < 0:
+            count = out[0].shape[-1] if out else 1
+        results = places(self.function.name(), [(size, count) for size in self._results], out)
         if self._kernel is None and self._rows is None:
             self._prepare()
-        if count == 0:
+        if count == 0 or not results:
             return results
-        if out is not None:
-            given = [a.copy() if any(np.may_share_memory(a, b) for b in out) else a for a in given]
-        if self._kernel is None:
-            assert self._rows is not None
+        given = apart(given, out)
+        if self._rows is not None:
             self._rows(given, results, count)
         elif count < self._width:
-            self._few(given, results, count)
+            self._few(given, results)
         else:
-            self._run(given, results, count)
+            self._run(given, results)
         return results
 
     def _prepare(self) -> None:
@@ -96,61 +93,37 @@ class OverPoints:
                 refuse(f"LLVM refuses {self.function.name()}: {error}")
         self._rows = Rows(self.function, self.shared)
 
-    def _checked(self, arguments: Sequence[Array], out: list[Array] | None) -> tuple[list[Array], int]:
+    def _checked(self, arguments: Sequence[Array]) -> tuple[list[Array], int]:
+        """Arguments as contiguous doubles, and the number of points; -1 if they do not say."""
+        name = self.function.name()
         if len(arguments) != len(self._sizes):
-            raise ValueError(
-                f"{self.function.name()} takes {len(self._sizes)} arguments, not {len(arguments)}"
-            )
+            raise ValueError(f"{name} takes {len(self._sizes)} arguments, not {len(arguments)}")
         given, count = [], -1
         for i, (value, size) in enumerate(zip(arguments, self._sizes, strict=True)):
-            array = value
-            if not isinstance(array, np.ndarray) or array.dtype != DOUBLE or not array.flags.c_contiguous:
-                array = np.ascontiguousarray(value, dtype=DOUBLE)
+            array = doubles(value)
             if i in self.shared:
-                fits = array.shape == (size,)
+                fits, wanted = array.shape == (size,), f"({size},)"
             else:
                 fits = array.ndim == 2 and array.shape[0] == size and count in (-1, array.shape[1])
+                wanted = f"({size}, {'points' if count < 0 else count})"
                 count = array.shape[1] if fits else count
             if not fits:
-                raise ValueError(
-                    f"{self.function.name()}: argument {i} has the shape {array.shape}; it takes ({size},"
-                    + (")" if i in self.shared else f" {'points' if count < 0 else count})")
-                )
+                raise ValueError(f"{name}: argument {i} has the shape {array.shape}; it takes {wanted}")
             given.append(array)
-        if count < 0:
-            count = out[0].shape[1] if out else 1
         return given, count
 
-    def _places(self, count: int, out: list[Array] | None) -> list[Array]:
-        if out is None:
-            return [np.empty((size, count)) for size in self._results]
-        if len(out) != len(self._results):
-            raise ValueError(f"{self.function.name()} has {len(self._results)} outputs, not {len(out)}")
-        for o, (array, size) in enumerate(zip(out, self._results, strict=True)):
-            if array.shape != (size, count) or array.dtype != DOUBLE or (count > 1 and array.strides[1] != 8):
-                raise ValueError(
-                    f"{self.function.name()}: the place for output {o} has to be an array of doubles with contiguous "
-                    f"rows of the shape ({size}, {count}); it is {array.dtype} {array.shape}"
-                )
-        return out
-
-    def _run(self, given: list[Array], results: list[Array], count: int) -> None:
+    def _run(self, given: list[Array], results: list[Array]) -> None:
         kernel = self._kernel
         assert kernel is not None
         table = kernel.borrow()
         table.fill([*given, *results])
-        kernel.run(table.address, 0, count)
+        kernel.run(table.address, 0, results[0].shape[1])
         kernel.give_back(table)
 
-    def _few(self, given: list[Array], results: list[Array], count: int) -> None:
+    def _few(self, given: list[Array], results: list[Array]) -> None:
         """Fewer points than a vector has lanes: the last one is repeated."""
-        filled = [
-            a
-            if i in self.shared
-            else np.concatenate([a, np.repeat(a[:, -1:], self._width - count, axis=1)], axis=1)
-            for i, a in enumerate(given)
-        ]
+        filled = [a if i in self.shared else widened(a, self._width) for i, a in enumerate(given)]
         wide = [np.empty((size, self._width)) for size in self._results]
-        self._run(filled, wide, self._width)
+        self._run(filled, wide)
         for place, value in zip(results, wide, strict=True):
-            place[...] = value[:, :count]
+            place[...] = value[:, : place.shape[1]]

@@ -6,7 +6,8 @@ Every value keeps the value IEEE arithmetic gives it but for two liberties, each
   reciprocal. Zeros and infinities come out as they do from the division: x/0 is x times infinity, 0/0 and inf/inf are
   NaN, x/inf is zero. Only where the reciprocal itself leaves the range does the result differ: for abs(y) below
   2**-1024 it is infinite (so that 0/y is NaN), for abs(y) above 2**1022 it is subnormal and loses digits.
-- A product that is used in sums alone is fused with them (one rounding in place of two), where the processor can.
+- A product that is used in sums alone is fused with them, where the processor can: one rounding in place of two, and a
+  product beyond the range of doubles does no harm if the sum is within it.
 """
 
 from __future__ import annotations

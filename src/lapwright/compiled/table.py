@@ -36,8 +36,3 @@ class Table:
             words[at] = array.__array_interface__["data"][0]
             words[at + 1] = array.strides[0]
             at += 2
-
-
-def overlaps(a: Array, b: Array) -> bool:
-    """Whether two arrays may share memory."""
-    return bool(np.may_share_memory(a, b))
