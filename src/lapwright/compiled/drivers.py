@@ -7,7 +7,7 @@ from collections.abc import Sequence
 OVER = """
 define void @{name}(ptr %table, i64 %begin, i64 %end) nounwind {{
 entry:
-  call void @alike(ptr %table)
+{once}
   %final = sub i64 %end, {width}
   br label %loop
 loop:
@@ -26,7 +26,7 @@ out:
 ALONG = """
 define void @{name}(ptr %table, i64 %count, i64 %steps, i64 %first, i64 %stride) nounwind {{
 entry:
-  call void @alike(ptr %table)
+{once}
   %final = sub i64 %count, {width}
   %start = shl i64 %first, 3
   %back = mul i64 %stride, -8
@@ -74,19 +74,25 @@ CARRY = """
 """
 
 
+def _once(count: int) -> str:
+    return "\n".join(f"  call void @once{number}(ptr %table)" for number in range(count))
+
+
 def _calls(parts: int) -> str:
     return "\n".join(f"  call void @part{number}(ptr %table, i64 %offset)" for number in range(parts))
 
 
-def over_points(name: str, width: int, parts: int) -> str:
+def over_points(name: str, width: int, once: int, parts: int) -> str:
     """Entry that works on the points from ``begin`` to ``end``, at least ``width`` of them.
 
     The last vector may overlap the one before; what it does again has the same results.
     """
-    return OVER.format(name=name, width=width, calls=_calls(parts))
+    return OVER.format(name=name, width=width, once=_once(once), calls=_calls(parts))
 
 
-def along_lap(name: str, width: int, parts: int, inputs: int, carried: Sequence[tuple[int, int]]) -> str:
+def along_lap(
+    name: str, width: int, once: int, parts: int, inputs: int, carried: Sequence[tuple[int, int]]
+) -> str:
     """Entry that goes ``steps`` steps with ``count`` lanes, at least ``width`` of them.
 
     ``first`` is the place of the first step's first value in a row, ``stride`` the distance from step to step (``count``,
@@ -107,6 +113,7 @@ def along_lap(name: str, width: int, parts: int, inputs: int, carried: Sequence[
     return ALONG.format(
         name=name,
         width=width,
+        once=_once(once),
         calls=_calls(parts),
         prepare="".join(prepared),
         carry="".join(CARRY.format(i=i) for i in every),
