@@ -39,7 +39,7 @@ def entries(folder):
 def test_a_program_is_translated_once(fresh, monkeypatch):
     check_waves(OverPoints(waves()))
     assert len(entries(fresh)) == 1
-    monkeypatch.setattr(build, "translate", no_translation)
+    monkeypatch.setattr(build.Order, "translate", no_translation)
     check_waves(OverPoints(waves()))
 
 
@@ -66,7 +66,7 @@ def test_steps_are_kept_too(fresh, monkeypatch):
     x, q = ca.SX.sym("x"), ca.SX.sym("q")
     function = ca.Function("f", [x, q], [x + q])
     AlongLap(function, {0: 0})(np.ones((1, 8)), np.ones((1, 3, 8)))
-    monkeypatch.setattr(build, "translate", no_translation)
+    monkeypatch.setattr(build.Order, "translate", no_translation)
     found = AlongLap(function, {0: 0}, backward=True)(np.ones((1, 8)), np.ones((1, 3, 8)))[0]
     np.testing.assert_array_equal(found[0].T, [[4.0, 3.0, 2.0]] * 8)
 
@@ -125,8 +125,8 @@ def test_an_entry_that_others_can_write_is_not_run(fresh, monkeypatch):
     (path,) = entries(fresh)
     path.chmod(0o666)
     translated = []
-    translate = build.translate
-    monkeypatch.setattr(build, "translate", lambda *args: translated.append(args) or translate(*args))
+    translate = build.Order.translate
+    monkeypatch.setattr(build.Order, "translate", lambda *args: translated.append(args) or translate(*args))
     check_waves(OverPoints(waves()))
     assert len(translated) == 1
     assert path.stat().st_mode & 0o077 == 0

@@ -8,7 +8,7 @@ import casadi as ca
 import numpy as np
 
 from lapwright.compiled.arrays import Array, apart, doubles, places, widened
-from lapwright.compiled.build import Kernel, build
+from lapwright.compiled.build import Kernel, Order, build
 from lapwright.compiled.instructions import check
 from lapwright.compiled.stepping import Stepping
 from lapwright.compiled.ways import host, refuse
@@ -111,19 +111,33 @@ class AlongLap:
                     f"that takes it {self._sizes[source]}"
                 )
 
+    def order(self, lanes: int = 1) -> Order | None:
+        """What has to be translated before a call with a number of lanes; None if nothing has."""
+        machine = host()
+        if machine is None or self._stepping is not None:
+            return None
+        width = 1 if lanes == 1 else machine.width
+        if width in self._kernels:
+            return None
+        return Order(
+            self.function, machine, width, tuple(sorted(self.shared)), tuple(sorted(self.carried.items()))
+        )
+
+    def adopt(self, order: Order, kernel: Kernel) -> None:
+        """Take the program that was ordered."""
+        self._kernels[order.width] = kernel
+
     def _prepare(self, lanes: int) -> int:
         """Width of the vectors to work with; zero for CasADi's own evaluation."""
-        machine = host()
-        if machine is not None and self._stepping is None:
-            width = 1 if lanes == 1 else machine.width
-            if width in self._kernels:
-                return width
+        order = self.order(lanes)
+        if order is not None:
             try:
-                ties = sorted(self.carried.items())
-                self._kernels[width] = build(self.function, machine, width, sorted(self.shared), ties)
-                return width
+                self.adopt(order, build(order))
             except RuntimeError as error:
                 refuse(f"LLVM refuses {self.function.name()}: {error}")
+        machine = host()
+        if machine is not None and self._stepping is None:
+            return 1 if lanes == 1 else machine.width
         if self._stepping is None:
             self._stepping = Stepping(self.function, self.carried, self.shared, self.backward)
         return 0

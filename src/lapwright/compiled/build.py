@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
-from functools import cache
+from dataclasses import dataclass
+from functools import cache, cached_property
 from pathlib import Path
 
 import casadi as ca
@@ -42,16 +42,11 @@ class Kernel:
         self._free.append(table)
 
 
-def build(
-    function: ca.Function,
-    machine: Machine,
-    width: int,
-    shared: Sequence[int],
-    carried: Sequence[tuple[int, int]] | None = None,
-) -> Kernel:
-    """Load a function from the disk, or translate it and keep it there.
+@dataclass(frozen=True, eq=False)
+class Order:
+    """A program that is wanted.
 
-    Parameters
+    Attributes
     ----------
     function
         An SX function.
@@ -63,62 +58,77 @@ def build(
         Positions of the inputs that are the same at every point.
     carried
         (output, input) pairs of a program along steps; None for one over points.
-
-    Raises
-    ------
-    ValueError
-        For an operation that is not supported.
-    RuntimeError
-        If LLVM refuses the program.
     """
-    integers = 2 if carried is None else 4
-    arrays = function.n_in() + function.n_out()
-    key = _key(function, machine, width, shared, carried) if store.folder() else None
-    kept = store.read(key) if key else None
-    if kept is not None:
+
+    function: ca.Function
+    machine: Machine
+    width: int
+    shared: tuple[int, ...]
+    carried: tuple[tuple[int, int], ...] | None = None
+
+    @cached_property
+    def serialized(self) -> str:
+        """The function as text."""
+        return str(self.function.serialize())
+
+    @cached_property
+    def key(self) -> str | None:
+        """A word that changes with everything the program depends on; None if that is not known."""
+        sources = _sources()
+        if sources is None:
+            return None
+        kind = (self.width, self.shared, self.carried, self.machine, ca.CasadiMeta.version(), sources)
+        found = hashlib.blake2b(repr(kind).encode() + b"\0", digest_size=20)
+        found.update(self.serialized.encode())
+        return found.hexdigest()
+
+    def find(self) -> Kernel | None:
+        """The program from the disk, if it is there."""
+        if store.folder() is None or self.key is None:
+            return None
+        kept = store.read(self.key)
+        if kept is None:
+            return None
         head, _, code = kept.partition(b"\n")
-        return Kernel(machine.load(code, ENTRY, integers), arrays, json.loads(head)["scratch"])
-    code, scratch = translate(function, machine, width, shared, carried)
-    kernel = Kernel(machine.load(code, ENTRY, integers), arrays, scratch)
-    if key:
-        store.write(key, json.dumps({"scratch": scratch}).encode() + b"\n" + code)
-    return kernel
+        return self._load(code, json.loads(head)["scratch"])
+
+    def translate(self) -> tuple[bytes, int]:
+        """Object code and the size of the scratch area in bytes.
+
+        Raises
+        ------
+        ValueError
+            For an operation that is not supported.
+        RuntimeError
+            If LLVM refuses the program.
+        """
+        # Not needed when the program is on the disk.
+        from lapwright.compiled.emit import Program
+        from lapwright.compiled.instructions import read
+        from lapwright.compiled.reduce import reduce
+        from lapwright.compiled.words import Lanes
+
+        steps = reduce(read(self.function, self.shared), self.machine.fused)
+        inputs = self.function.n_in()
+        program = Program(steps, inputs, Lanes(self.width), ENTRY, self.machine.fused, self.carried)
+        return self.machine.translate(program.text, len(steps.names) > LONG), program.scratch
+
+    def keep(self, code: bytes, scratch: int) -> Kernel:
+        """Load what was translated and keep it on the disk."""
+        kernel = self._load(code, scratch)
+        if store.folder() is not None and self.key is not None:
+            store.write(self.key, json.dumps({"scratch": scratch}).encode() + b"\n" + code)
+        return kernel
+
+    def _load(self, code: bytes, scratch: int) -> Kernel:
+        integers = 2 if self.carried is None else 4
+        arrays = self.function.n_in() + self.function.n_out()
+        return Kernel(self.machine.load(code, ENTRY, integers), arrays, scratch)
 
 
-def translate(
-    function: ca.Function,
-    machine: Machine,
-    width: int,
-    shared: Sequence[int],
-    carried: Sequence[tuple[int, int]] | None,
-) -> tuple[bytes, int]:
-    """Object code of a function and the size of its scratch area in bytes; parameters and errors as in ``build``."""
-    # Not needed when the program is on the disk.
-    from lapwright.compiled.emit import Program
-    from lapwright.compiled.instructions import read
-    from lapwright.compiled.reduce import reduce
-    from lapwright.compiled.words import Lanes
-
-    steps = reduce(read(function, frozenset(shared)), machine.fused)
-    program = Program(steps, function.n_in(), Lanes(width), ENTRY, machine.fused, carried)
-    return machine.translate(program.text, len(steps.names) > LONG), program.scratch
-
-
-def _key(
-    function: ca.Function,
-    machine: Machine,
-    width: int,
-    shared: Sequence[int],
-    carried: Sequence[tuple[int, int]] | None,
-) -> str | None:
-    """Name of a program that changes with everything it depends on; None if that is not known."""
-    sources = _sources()
-    if sources is None:
-        return None
-    kind = (width, list(shared), carried, machine, ca.CasadiMeta.version(), sources)
-    found = hashlib.blake2b(repr(kind).encode() + b"\0", digest_size=20)
-    found.update(function.serialize().encode())
-    return found.hexdigest()
+def build(order: Order) -> Kernel:
+    """A program from the disk, or translated and kept there; errors as in ``Order.translate``."""
+    return order.find() or order.keep(*order.translate())
 
 
 @cache

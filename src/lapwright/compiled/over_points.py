@@ -8,7 +8,7 @@ import casadi as ca
 import numpy as np
 
 from lapwright.compiled.arrays import Array, apart, doubles, places, widened
-from lapwright.compiled.build import Kernel, build
+from lapwright.compiled.build import Kernel, Order, build
 from lapwright.compiled.instructions import check
 from lapwright.compiled.rows import Rows
 from lapwright.compiled.ways import host, refuse
@@ -82,13 +82,22 @@ class OverPoints:
             self._run(given, results)
         return results
 
-    def _prepare(self) -> None:
+    def order(self, lanes: int = 1) -> Order | None:
+        """What has to be translated before a call; None if nothing has. ``lanes`` is for programs along steps."""
         machine = host()
-        if machine is not None:
+        if machine is None or self._kernel is not None or self._rows is not None:
+            return None
+        return Order(self.function, machine, machine.width, tuple(sorted(self.shared)))
+
+    def adopt(self, order: Order, kernel: Kernel) -> None:
+        """Take the program that was ordered."""
+        self._kernel, self._width = kernel, order.width
+
+    def _prepare(self) -> None:
+        order = self.order()
+        if order is not None:
             try:
-                self._kernel = build(self.function, machine, machine.width, sorted(self.shared))
-                self._width = machine.width
-                return
+                return self.adopt(order, build(order))
             except RuntimeError as error:
                 refuse(f"LLVM refuses {self.function.name()}: {error}")
         self._rows = Rows(self.function, self.shared)
