@@ -48,6 +48,7 @@ class Solution:
     p : the parameter vector solved with
     objective : cost with the weights on effort [s]
     history : by iteration: "objective", "violation", "dual_violation", "barrier"
+    path : points on the central path that the solve came by, from large barrier parameters to small ones
     """
 
     status: Status
@@ -60,6 +61,7 @@ class Solution:
     iterations: int
     seconds: float
     history: dict[str, Array]
+    path: tuple[Start, ...] = ()
 
     @property
     def states(self) -> Array:

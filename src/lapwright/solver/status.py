@@ -17,6 +17,29 @@ class Status:
 
 SOLVED = Status("solved", "the fastest lap was found to the asked tolerance", True)
 
+TOO_LONG = Status(
+    "not converged",
+    "the iterations ran out",
+    False,
+    "allow more (--max-iterations), or try another mesh (--mesh-m)",
+)
+STALLED = Status(
+    "not converged",
+    "the search stalled",
+    False,
+    "try another mesh (--mesh-m) or a small grip margin (--grip-margin 0.01)",
+)
+NO_STEP = Status(
+    "not converged", "no direction was found that makes the lap faster", False, "try another mesh (--mesh-m)"
+)
+INVALID = Status(
+    "invalid number",
+    "a formula gave no number",
+    False,
+    "look for an extreme number in the vehicle or track file",
+)
+INTERRUPTED = Status("interrupted", "the solve was interrupted", False)
+
 IPOPT_STATUS = {
     "Solve_Succeeded": SOLVED,
     "Solved_To_Acceptable_Level": Status(
@@ -37,32 +60,17 @@ IPOPT_STATUS = {
         False,
         "see the places below; loosen what is said there",
     ),
-    "Maximum_Iterations_Exceeded": Status(
-        "not converged",
-        "the iterations ran out",
-        False,
-        "allow more (--max-iterations), or try another mesh (--mesh-m)",
-    ),
+    "Maximum_Iterations_Exceeded": TOO_LONG,
     "Maximum_CpuTime_Exceeded": Status("not converged", "the time allowed ran out", False, "allow more time"),
     "Maximum_WallTime_Exceeded": Status(
         "not converged", "the time allowed ran out", False, "allow more time"
     ),
-    "Search_Direction_Becomes_Too_Small": Status(
-        "not converged",
-        "the search stalled",
-        False,
-        "try another mesh (--mesh-m) or a small grip margin (--grip-margin 0.01)",
-    ),
+    "Search_Direction_Becomes_Too_Small": STALLED,
     "Diverging_Iterates": Status(
         "diverged", "the search ran away", False, "look for an extreme number in the vehicle file"
     ),
-    "Invalid_Number_Detected": Status(
-        "invalid number",
-        "a formula gave no number",
-        False,
-        "look for an extreme number in the vehicle or track file",
-    ),
-    "User_Requested_Stop": Status("interrupted", "the solve was interrupted", False),
+    "Invalid_Number_Detected": INVALID,
+    "User_Requested_Stop": INTERRUPTED,
 }
 
 

@@ -1,146 +1,396 @@
 """A primal-dual interior point method for laps: the loop around the chain's Newton steps.
 
-Bounds and limits become a barrier; its parameter falls as the conditions of each barrier problem are met; a filter on
-(violation, barrier objective) decides how much of a step is taken: Waechter & Biegler, Mathematical Programming 106 (2006)
-25-57, whose constants are used. The barrier weighs a point by its share of the road, so that the central path does not depend
-on the mesh.
+Bounds and limits become a barrier; its parameter falls as the conditions of each barrier problem are met; a filter decides
+how much of a step is taken: Waechter & Biegler, Mathematical Programming 106 (2006) 25-57, whose constants are used unless
+said otherwise. The barrier weighs a point by its share of the road, so that the central path does not depend on the mesh.
 """
 
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lapwright.solver.chain import (
-    PIECES,
-    Array,
-    Chain,
-    ChainSolver,
-    Direction,
-    Evaluation,
-    Iterate,
-    make_chain,
-    sizes_of,
-)
+from lapwright.solver.chain import make_chain, sizes_of
+from lapwright.solver.filter import Filter
+from lapwright.solver.interrupt import Interrupt, noted_interrupts
+from lapwright.solver.newton import Array, ChainSolver, Direction, Evaluation, Iterate
 from lapwright.solver.solution import Progress, ProgressCallback, Solution, Start
-from lapwright.solver.status import SOLVED, Status
+from lapwright.solver.status import INTERRUPTED, INVALID, NO_STEP, SOLVED, STALLED, TOO_LONG, Status
 from lapwright.transcription.condense import condensation
 from lapwright.transcription.nlp import Nlp
 
 FIRST_BARRIER = 1.0
-BARRIER_FACTOR = 0.1
-BARRIER_POWER = 1.2
+"""Barrier parameter of a cold start."""
+
+BARRIER_FACTOR, BARRIER_POWER = 0.1, 1.2
+"""How the barrier parameter falls: to the smaller of this share and this power of it."""
+
 INNER = 10.0
 """A barrier problem is solved when its error is below this many barrier parameters."""
 
 PUSH = 1e-2
 """Least distance from a bound at which a cold solve begins, over the size of the bound or of the room between two."""
 
-FIRST_SHIFT, LEAST_SHIFT, MOST_SHIFT = 1e-4, 1e-6, 1e12
-RAISE_FIRST, RAISE, LOWER = 100.0, 4.0, 3.0
+TINY = 1e-10
+"""Least slack at a start."""
 
-WORST_DEFECT = 0.3
+FIRST_SHIFT, LEAST_SHIFT, MOST_SHIFT = 1e-4, 1e-6, 1e10
+"""What is added to the Hessian when its curvature is wrong: at first, when it counts as nothing, when to give up."""
+
+RAISE_FIRST, RAISE, LOWER = 100.0, 4.0, 3.0
+"""Factors by which that rises within an iteration (the first time in a solve, later) and falls from one to the next."""
+
+KEEP = 0.99
+"""Share of the way to a bound that a step may go at the most."""
+
+WORST = 0.3
 """A step may not raise the largest violation above this, nor above twice what it was."""
 
+HALVINGS = 12
+"""Of a step before the search along it has failed."""
 
-@dataclass
-class _Filter:
-    """Pairs of violation and barrier objective that a step must beat (Waechter & Biegler, section 2.3)."""
+FAILURES = 8
+"""Failed searches before the solve is given up; after each, half of the longest step is taken."""
 
+SPREAD = 1e10
+"""Largest ratio of an inequality's multiplier to the one on the central path."""
+
+
+@dataclass(frozen=True)
+class _Measures:
+    """What is right and wrong with an iterate.
+
+    ``total`` and ``worst`` of the violations; ``dual`` largest slope of the Lagrangian over the point's weight; ``least`` and
+    ``most`` of slack times multiplier over the point's weight; ``scale`` of the multipliers.
+    """
+
+    cost: float
+    total: float
+    worst: float
+    dual: float
+    least: float
     most: float
-    pairs: list[tuple[float, float]] = field(default_factory=list)
+    scale: float
 
-    def accepts(self, violation: float, objective: float) -> bool:
-        return violation < self.most and all(
-            violation < (1.0 - 1e-5) * v or objective < o - 1e-5 * v for v, o in self.pairs
-        )
+    def error(self, barrier: float) -> float:
+        """Error of the conditions of a barrier problem."""
+        gap = max(self.most - barrier, barrier - self.least)
+        return max(self.worst, self.dual / self.scale, gap / self.scale)
 
-    def add(self, violation: float, objective: float) -> None:
-        self.pairs.append((violation, objective))
+
+def solve_structured(
+    nlp: Nlp,
+    start: Start,
+    *,
+    p: Array | None = None,
+    tolerance: float = 1e-7,
+    barrier_target: float = 0.0,
+    max_iterations: int = 500,
+    progress: ProgressCallback | None = None,
+) -> Solution:
+    """Solve a transcribed problem.
+
+    Parameters
+    ----------
+    nlp, start
+        The problem and where to begin. A start with a barrier parameter goes on along the central path from there.
+    p
+        Parameters, when not those of the problem.
+    tolerance
+        Last barrier parameter.
+    barrier_target
+        Stop on the central path at this barrier parameter; 0 goes all the way.
+    max_iterations
+        After which the solve is given up.
+    progress
+        Called once an iteration; may raise KeyboardInterrupt.
+
+    Returns
+    -------
+    Solution
+        Always; its status says whether it may be used.
+    """
+    began = time.perf_counter()
+    values = nlp.parameters if p is None else np.asarray(p, dtype=float)
+    with noted_interrupts() as interrupt:
+        run = _Run(nlp, values, start, max(tolerance, barrier_target))
+        status = run.solve(max_iterations, progress, interrupt)
+    return run.solution(status, values, time.perf_counter() - began)
 
 
 class _Run:
     """One solve."""
 
-    def __init__(self, nlp: Nlp, p: Array, start: Start) -> None:
-        sizes = sizes_of(nlp)
-        self.nlp, self.sizes = nlp, sizes
-        self.chain: Chain = make_chain(nlp, sizes, p)
-        self.solver = ChainSolver(self.chain, condensation(nlp.functions, sizes))
-        self.car = p[: len(nlp.problem.model.parameters)]
+    def __init__(self, nlp: Nlp, p: Array, start: Start, final: float) -> None:
+        self.nlp, self.sizes, self.final = nlp, sizes_of(nlp), final
+        self.chain = make_chain(nlp, self.sizes, p)
+        car = p[: len(nlp.problem.model.parameters)]
+        self.solver = ChainSolver(self.chain, condensation(nlp.functions, self.sizes), car)
+        self.there = self.chain.target > 0.0
+        self.first_there = self.chain.first_target > 0.0
+        self.over_weight = self.chain.real / np.where(self.chain.weight > 0.0, self.chain.weight, 1.0)
         self.barrier = FIRST_BARRIER if start.barrier is None else start.barrier
-        self.shift = np.zeros((1, len(self.chain.interval)))
-        self.tries = 0
+        self.shift, self.shifted, self.failures = 0.0, False, 0
+        self.filter: Filter | None = None
+        self.history: dict[str, list[float]] = {
+            name: []
+            for name in ("objective", "violation", "dual_violation", "barrier", "step", "shift", "factorisations")
+        }
+        self.path: list[Start] = []
         self.at = self._begin(start)
-        self.regularised = 0
 
-    # -- the start -------------------------------------------------------------------------------------------------
+    # -- beginning and end -----------------------------------------------------------------------------------------
 
     def _begin(self, start: Start) -> Iterate:
-        chain, nlp, sizes = self.chain, self.nlp, self.sizes
+        chain, nlp, sizes, cold = self.chain, self.nlp, self.sizes, start.barrier is None
         x = np.clip(start.x, nlp.lower, nlp.upper)
-        if start.barrier is None:
+        if cold:
             x = _pushed(x, nlp.lower, nlp.upper)
-        y = x[nlp.layout.points[chain.interval].transpose(1, 2, 0)]
+        y = np.ascontiguousarray(x[nlp.layout.points[chain.interval].transpose(1, 2, 0)])
         first = x[nlp.layout.nodes[0]]
         lower, upper = chain.first_bounds
-        room = np.stack([first - lower, upper - first])
-        there = self.solver._first_target() > 0.0
-        first_slack = np.where(there, np.maximum(room, 1e-9), 1.0)
-        rows = self.solver.values(y, self.car)
-        slack = self._room(y)
-        least = PUSH if start.barrier is None else 1e-9
-        for j in range(sizes.degree):
-            slack[j, : sizes.nr] = np.maximum(-rows[j][1 + sizes.nx + sizes.na :], least)
-        slack = np.maximum(slack, 1e-9)
-        multiplier = self.barrier * chain.target / slack
-        shape = (sizes.degree, sizes.nx, len(chain.interval))
+        first_slack = np.where(self.first_there, np.maximum(np.stack([first - lower, upper - first]), TINY), 1.0)
+        slack = np.maximum(self._room(y), TINY)
+        layout, shape = nlp.layout, (sizes.degree, sizes.nx, len(chain.interval))
         defect, balance = np.zeros(shape), np.zeros((sizes.degree, sizes.na, len(chain.interval)))
+        if cold or start.row_multipliers is None:
+            rows, _ = self.solver.values(first, y)
+            slack[:, : sizes.nr] = np.maximum(-rows[:, 1 + sizes.nx + sizes.na :], PUSH if cold else TINY)
+        else:
+            # On the central path a limit's slack is told by its multiplier.
+            pull = self._gather(start.row_multipliers, layout.limits)
+            slack[:, : sizes.nr] = np.maximum(self.barrier * chain.weight / np.maximum(pull, 1e-300), TINY)
+            slack[:, : sizes.nr] = np.minimum(slack[:, : sizes.nr], 1e4)
         if start.row_multipliers is not None:
-            layout = nlp.layout
-            defect = start.row_multipliers[layout.defects[chain.interval]].transpose(1, 2, 0).copy()
-            balance = start.row_multipliers[layout.balances[chain.interval]].transpose(1, 2, 0).copy()
-            defect[:, :, chain.empty], balance[:, :, chain.empty] = 0.0, 0.0
+            defect = self._gather(start.row_multipliers, layout.defects) * chain.real
+            balance = self._gather(start.row_multipliers, layout.balances) * chain.real
+        slack[:, : sizes.nr, chain.empty] = 1.0
         return Iterate(
-            first, np.ascontiguousarray(y), slack, multiplier, defect, balance,
-            first_slack, self.barrier * self.solver._first_target() / first_slack,
+            first, y, slack, self.barrier * chain.target / slack, defect, balance,
+            first_slack, self.barrier * chain.first_target / first_slack,
         )  # fmt: skip
 
+    def _gather(self, values: Array, index: np.ndarray) -> Array:
+        """Row values (N, d, rows) by their index, in the order of the chain (d, rows, KL)."""
+        return np.ascontiguousarray(values[index[self.chain.interval]].transpose(1, 2, 0))
+
     def _room(self, y: Array) -> Array:
-        """Slacks of the bounds; 1 where there is none, and for the limits."""
+        """Slacks of the bounds (d, m, KL); 1 where there is none, and in the rows of the limits."""
         chain, sizes = self.chain, self.sizes
         found = np.ones((sizes.degree, sizes.rows, y.shape[2]))
         for k, (i, sign) in enumerate(sizes.bounds):
             room = y[:, i] - chain.lower[:, i] if sign < 0 else chain.upper[:, i] - y[:, i]
-            found[:, sizes.nr + k] = np.where(chain.target[:, sizes.nr + k] > 0.0, room, 1.0)
+            found[:, sizes.nr + k] = np.where(self.there[:, sizes.nr + k], room, 1.0)
         return found
 
-    # -- measures --------------------------------------------------------------------------------------------------
+    def _as_vectors(self) -> tuple[Array, Array, Array]:
+        """Unknowns and multipliers of rows and bounds as flat vectors."""
+        layout, place, sizes, at = self.nlp.layout, self.chain.place, self.sizes, self.at
+        x, rows, bounds = np.empty(layout.size), np.empty(layout.rows), np.zeros(layout.size)
+        x[layout.nodes[0]] = at.first
+        x[layout.points] = at.y[:, :, place].transpose(2, 0, 1)
+        for index, values in (
+            (layout.defects, at.defect),
+            (layout.balances, at.balance),
+            (layout.limits, at.multiplier[:, : sizes.nr]),
+        ):
+            rows[index] = values[:, :, place].transpose(2, 0, 1)
+        for k, (i, sign) in enumerate(sizes.bounds):
+            np.add.at(bounds, layout.points[:, :, i], sign * at.multiplier[:, sizes.nr + k, place].T)
+        if not self.chain.closed:
+            bounds[layout.nodes[0]] = at.first_multiplier[1] - at.first_multiplier[0]
+        return x, rows, bounds
 
-    def cost(self, rows: list[Array]) -> float:
-        return sum(float(np.sum(w * r[:1])) for w, r in zip(self.chain.cost_weight, rows, strict=True))
-
-    def missed(self, first: Array, y: Array, slack: Array, rows: list[Array]) -> tuple[Array, float, float]:
-        """Defects; sum and largest of all violations without sign."""
-        sizes = self.sizes
-        defects = self.solver.defects(first, y, rows)
-        total, worst = float(np.sum(np.abs(defects))), float(np.max(np.abs(defects)))
-        for j, r in enumerate(rows):
-            balances = r[1 + sizes.nx : 1 + sizes.nx + sizes.na]
-            limits = r[1 + sizes.nx + sizes.na :] + slack[j, : sizes.nr]
-            for part in (balances, limits):
-                part = np.abs(np.delete(part, self.chain.empty, axis=1) if len(self.chain.empty) else part)
-                total += float(np.sum(part))
-                worst = max(worst, float(np.max(part, initial=0.0)))
-        return defects, total, worst
-
-    def hindrance(self, slack: Array, first_slack: Array) -> float:
-        """Sum of weight log slack."""
-        return float(np.sum(self.chain.target * np.log(slack))) + float(
-            np.sum(self.solver._first_target() * np.log(first_slack))
+    def solution(self, status: Status, p: Array, seconds: float) -> Solution:
+        """What is handed back."""
+        x, rows, bounds = self._as_vectors()
+        return Solution(
+            status=status,
+            nlp=self.nlp,
+            x=x,
+            row_multipliers=rows,
+            bound_multipliers=bounds,
+            p=p,
+            objective=self.history["objective"][-1],
+            iterations=len(self.history["step"]),
+            seconds=seconds,
+            history={name: np.array(values) for name, values in self.history.items()},
+            path=tuple(self.path),
         )
+
+    # -- the loop --------------------------------------------------------------------------------------------------
+
+    def solve(self, most: int, progress: ProgressCallback | None, interrupt: Interrupt) -> Status:
+        """Iterate to the end; says how it ended."""
+        while True:
+            values = self.solver.evaluate(self.at)
+            measures = self._measure(values)
+            self._note(measures)
+            if progress is not None:
+                try:
+                    progress(Progress(len(self.history["step"]), measures.cost, measures.worst))
+                except KeyboardInterrupt:
+                    interrupt.ask()
+            if interrupt.asked:
+                return INTERRUPTED
+            if not np.isfinite(measures.cost + measures.worst + measures.dual):
+                return INVALID
+            if self._lowered(measures):
+                return SOLVED
+            if len(self.history["step"]) >= most:
+                return TOO_LONG
+            direction = self._direction(values)
+            if direction is None:
+                return NO_STEP
+            if not self._advance(direction, measures):
+                return STALLED
+
+    def _note(self, measures: _Measures) -> None:
+        for name, value in (
+            ("objective", measures.cost),
+            ("violation", measures.worst),
+            ("dual_violation", measures.dual),
+            ("barrier", self.barrier),
+        ):
+            self.history[name].append(value)
+
+    def _lowered(self, measures: _Measures) -> bool:
+        """Lower the barrier parameter as far as the iterate allows; True when the last barrier problem is solved."""
+        while measures.error(self.barrier) <= INNER * self.barrier:
+            x, rows, bounds = self._as_vectors()
+            self.path.append(Start(x, rows, bounds, self.barrier))
+            if self.barrier <= self.final:
+                return True
+            self.barrier = max(self.final, min(BARRIER_FACTOR * self.barrier, self.barrier**BARRIER_POWER))
+            self.filter = None
+        return False
+
+    def _measure(self, values: Evaluation) -> _Measures:
+        at, chain = self.at, self.chain
+        slope, first_slope = self.solver.stationarity(at, values)
+        product = (at.slack * at.multiplier * self.over_weight)[self.there]
+        first = (at.first_slack * at.first_multiplier)[self.first_there] / chain.first_target[self.first_there]
+        product = np.concatenate([product, first])
+        total, worst = self._missed(at.slack, values.rows, values.defects)
+        return _Measures(
+            cost=self._cost(values.rows),
+            total=total,
+            worst=worst,
+            dual=max(
+                float(np.max(np.abs(slope * self.over_weight))), float(np.max(np.abs(first_slope), initial=0.0))
+            ),
+            least=float(np.min(product, initial=self.barrier)),
+            most=float(np.max(product, initial=self.barrier)),
+            scale=max(100.0, float(np.mean(np.abs(at.defect)))) / 100.0,
+        )
+
+    def _cost(self, rows: Array) -> float:
+        return float(np.sum(self.chain.cost_weight[:, 0] * rows[:, 0]))
+
+    def _missed(self, slack: Array, rows: Array, defects: Array) -> tuple[float, float]:
+        """Sum and largest of all violations."""
+        sizes = self.sizes
+        missed = rows[:, 1:].copy()
+        missed[:, : sizes.nx] = defects
+        missed[:, sizes.nx + sizes.na :] += slack[:, : sizes.nr]
+        np.abs(missed, out=missed)
+        missed *= self.chain.real
+        return float(missed.sum()), float(missed.max())
+
+    def _hindrance(self, slack: Array, first_slack: Array) -> float:
+        """Sum of weight times log slack."""
+        with np.errstate(invalid="ignore"):
+            return float(np.vdot(self.chain.target, np.log(slack))) + float(
+                np.vdot(self.chain.first_target, np.log(first_slack))
+            )
+
+    def _direction(self, values: Evaluation) -> Direction | None:
+        """A Newton step in a direction of descent: the Hessian is stiffened until its curvature is right."""
+        shift = 0.0 if self.shift < LEAST_SHIFT else self.shift / LOWER
+        tried = 1
+        while (direction := self.solver.direction(self.at, values, self.barrier, shift)) is None:
+            if shift == 0.0:
+                shift = max(LEAST_SHIFT, self.shift) if self.shifted else FIRST_SHIFT
+            else:
+                shift *= RAISE if self.shifted else RAISE_FIRST
+            if shift > MOST_SHIFT:
+                return None
+            tried += 1
+        self.shift, self.shifted = shift, self.shifted or shift > 0.0
+        self.history["shift"].append(shift)
+        self.history["factorisations"].append(tried)
+        return direction
+
+    def _advance(self, direction: Direction, measures: _Measures) -> bool:
+        """Take as much of a step as the bounds and the filter allow; False when the search has failed too often."""
+        at, chain, barrier = self.at, self.chain, self.barrier
+        keep = max(KEEP, 1.0 - barrier)
+        longest = min(
+            _longest(at.slack, direction.slack, keep), _longest(at.first_slack, direction.first_slack, keep)
+        )
+        dual_step = min(
+            _longest(np.where(self.there, at.multiplier, 1.0), direction.multiplier, keep),
+            _longest(np.where(self.first_there, at.first_multiplier, 1.0), direction.first_multiplier, keep),
+        )
+        slope = direction.cost_slope - barrier * (
+            float(np.vdot(chain.target, direction.slack / at.slack))
+            + float(np.vdot(chain.first_target, direction.first_slack / at.first_slack))
+        )
+        here = (measures.total, measures.cost - barrier * self._hindrance(at.slack, at.first_slack))
+        if self.filter is None:
+            self.filter = Filter(measures.total)
+        step = longest
+        for _ in range(HALVINGS):
+            moved = _moved(at, direction, step)
+            rows, defects = self.solver.values(moved.first, moved.y)
+            total, worst = self._missed(moved.slack, rows, defects)
+            merit = self._cost(rows) - barrier * self._hindrance(moved.slack, moved.first_slack)
+            if (
+                np.isfinite(total + merit)
+                and worst <= max(2.0 * measures.worst, WORST)
+                and self.filter.takes(here, (total, merit), slope, step)
+            ):
+                break
+            step *= 0.5
+        else:
+            self.failures += 1
+            if self.failures > FAILURES:
+                return False
+            step, self.filter = 0.5 * longest, None
+            moved = _moved(at, direction, step)
+        self.history["step"].append(step)
+        self.at = self._settled(moved, direction, dual_step)
+        return True
+
+    def _settled(self, moved: Iterate, direction: Direction, dual_step: float) -> Iterate:
+        """The next iterate: bounds' slacks to the last digit, multipliers moved and kept near the central path."""
+        at, sizes, chain = self.at, self.sizes, self.chain
+        slack = moved.slack
+        slack[:, sizes.nr :] = np.maximum(self._room(moved.y)[:, sizes.nr :], 1e-300)
+        on_path = self.barrier * chain.target / slack
+        multiplier = at.multiplier + dual_step * direction.multiplier
+        np.clip(multiplier, on_path / SPREAD, on_path * SPREAD, out=multiplier)
+        return replace(
+            moved,
+            multiplier=multiplier,
+            first_multiplier=at.first_multiplier + dual_step * direction.first_multiplier,
+        )
+
+
+def _moved(at: Iterate, direction: Direction, step: float) -> Iterate:
+    """An iterate some way along a step; the multipliers of the equations go with it, those of inequalities stay."""
+    return Iterate(
+        first=at.first + step * direction.first,
+        y=at.y + step * direction.y,
+        slack=at.slack + step * direction.slack,
+        multiplier=at.multiplier,
+        defect=at.defect + step * direction.defect,
+        balance=at.balance + step * direction.balance,
+        first_slack=at.first_slack + step * direction.first_slack,
+        first_multiplier=at.first_multiplier,
+    )
 
 
 def _pushed(x: Array, lower: Array, upper: Array) -> Array:
@@ -153,169 +403,7 @@ def _pushed(x: Array, lower: Array, upper: Array) -> Array:
     return np.asarray(np.where(upper > lower, np.clip(x, low, high), x))
 
 
-import os
-WINDOW = int(os.environ.get("WIN", "1000000"))
-
-
-def _where_bent(chain, pivots, window):
-    """Places of the stretches of road whose curvature made a pivot fail; all when the join failed."""
-    if pivots is None:
-        return np.ones((1, len(chain.interval)), dtype=bool)
-    bad = ~(pivots > 0.0)
-    count = chain.nlp.mesh.intervals
-    marked = np.zeros(count, dtype=bool)
-    for piece in np.flatnonzero(bad.any(axis=0)):
-        stage = np.flatnonzero(bad[:, piece])[-1]
-        at = chain.interval[stage * PIECES + piece]
-        reach = np.arange(at - 2, at + window)
-        marked[reach % count if chain.closed else np.clip(reach, 0, count - 1)] = True
-    return marked[chain.interval][None, :]
-
-
 def _longest(values: Array, steps: Array, keep: float) -> float:
-    """Largest step at most 1 that leaves ``1 - keep`` of every positive value."""
+    """Largest step, at most 1, that leaves the share ``1 - keep`` of every positive value."""
     worst = float(np.min(steps / values))
     return 1.0 if worst >= -keep else -keep / worst
-
-
-def solve_structured(
-    nlp: Nlp,
-    start: Start,
-    *,
-    p: Array | None = None,
-    tolerance: float = 1e-7,
-    barrier_target: float = 0.0,
-    max_iterations: int = 500,
-    progress: ProgressCallback | None = None,
-    trace: bool = False,
-) -> Solution:
-    """Solve a transcribed problem; the same call as ``solve_ipopt``."""
-    began = time.perf_counter()
-    values = nlp.parameters if p is None else np.asarray(p)
-    run = _Run(nlp, values, start)
-    at, solver, chain, sizes = run.at, run.solver, run.chain, run.sizes
-    final = max(barrier_target, tolerance)
-    history = {k: [] for k in ("objective", "violation", "dual_violation", "barrier", "step", "shift")}
-    rows = solver.values(at.y, run.car)
-    filt = None
-    status = None
-    iterations = 0
-    fails = 0
-    while True:
-        found = solver.evaluate(at, run.car)
-        defects, total, worst = run.missed(at.first, at.y, at.slack, found.rows)
-        slope, first_slope = solver.stationarity(at, found)
-        dual = float(np.max(np.abs(slope / chain.weight.clip(1e-12))) if True else 0)
-        dual = max(dual, float(np.max(np.abs(first_slope), initial=0.0)))
-        def comp(mu):
-            return float(np.max(np.abs(at.slack * at.multiplier - mu * chain.target) / np.maximum(chain.target, 1e-12) * (chain.target > 0)))
-        scale = max(100.0, float(np.mean(np.abs(at.defect)))) / 100.0
-        def err(mu):
-            return max(dual / scale, worst, comp(mu) / scale)
-        cost = run.cost(found.rows)
-        history["objective"].append(cost); history["violation"].append(worst); history["dual_violation"].append(dual); history["barrier"].append(run.barrier)
-        if progress is not None:
-            progress(Progress(iterations, cost, worst))
-        if trace:
-            print(f"{iterations:4d} {cost:12.6f} pr {worst:9.2e} du {dual:9.2e} mu {run.barrier:8.1e} a {history['step'][-1] if history['step'] else 0:8.2e} sh {history['shift'][-1] if history['shift'] else 0:8.1e} tries {run.tries} n {np.count_nonzero(run.shift)} comp {comp(run.barrier):8.1e}")
-        reached = run.barrier <= final * 1.0001 and err(run.barrier) <= INNER * run.barrier
-        if reached:
-            status = SOLVED
-            break
-        if not np.isfinite(cost + worst + dual):
-            status = Status("invalid number", "a formula gave no number"); break
-        if iterations >= max_iterations:
-            status = Status("not converged", "the iterations ran out"); break
-        while run.barrier > final and err(run.barrier) <= INNER * run.barrier:
-            run.barrier = max(final, min(BARRIER_FACTOR * run.barrier, run.barrier**BARRIER_POWER))
-            filt = None
-        if filt is None:
-            filt = _Filter(1e4 * max(1.0, total))
-            least = 1e-4 * max(1.0, total)
-        mu = run.barrier
-        # direction
-        shift = np.where(run.shift < LEAST_SHIFT, 0.0, run.shift / LOWER)
-        tried = 0
-        while True:
-            direction = solver.direction(at, found, defects, mu, shift)
-            if direction is not None:
-                break
-            tried += 1
-            where = _where_bent(chain, solver.pivots, WINDOW)
-            first = np.where(run.shift == 0.0, FIRST_SHIFT, np.maximum(LEAST_SHIFT, run.shift))
-            factor = np.where(run.shift == 0.0, RAISE_FIRST, RAISE)
-            shift = np.where(where, np.where(shift == 0.0, first, factor * shift), shift)
-            if np.max(shift) > MOST_SHIFT:
-                break
-        if direction is None:
-            status = Status("failed", "no usable step was found"); break
-        run.shift = shift
-        run.tries += tried
-        keep = max(0.99, 1.0 - mu)
-        longest = min(_longest(at.slack, direction.slack, keep), _longest(at.first_slack, direction.first_slack, keep))
-        dual_step = min(_longest(np.where(chain.target > 0, at.multiplier, 1.0), direction.multiplier, keep),
-                        _longest(np.where(at.first_multiplier > 0, at.first_multiplier, 1.0), direction.first_multiplier, keep))
-        phi = cost - mu * run.hindrance(at.slack, at.first_slack)
-        dphi = direction.cost_slope - mu * float(np.sum(chain.target * direction.slack / at.slack)) - mu * float(np.sum(solver._first_target() * direction.first_slack / at.first_slack))
-        if trace and longest < 1e-2:
-            r = direction.slack/at.slack; k=np.unravel_index(np.argmin(r), r.shape)
-            r2 = direction.first_slack/at.first_slack
-            print('   block', k, 's',at.slack[k],'ds',direction.slack[k],'nu',at.multiplier[k],'dnu',direction.multiplier[k],'target',mu*chain.target[k], 'dual step', dual_step, r.min(), r2.min(), 'n', chain.interval[k[2]], k[2] in chain.empty)
-        a = longest
-        accepted = False
-        for back in range(25):
-            y = at.y + a * direction.y
-            first = at.first + a * direction.first
-            slack = at.slack + a * direction.slack
-            first_slack = at.first_slack + a * direction.first_slack
-            trial = solver.values(y, run.car)
-            _, t_total, t_worst = run.missed(first, y, slack, trial)
-            t_phi = run.cost(trial) - mu * run.hindrance(slack, first_slack)
-            ok = np.isfinite(t_total + t_phi) and t_worst <= max(2.0 * worst, WORST_DEFECT)
-            if ok:
-                switching = dphi < 0 and a * (-dphi) ** 2.3 > total**1.1
-                if total <= least and switching:
-                    ok = t_phi <= phi + 1e-8 * a * dphi + 1e-12 * abs(phi)
-                    armijo = True
-                else:
-                    armijo = False
-                    ok = t_total <= (1 - 1e-5) * total or t_phi <= phi - 1e-5 * total
-                ok = ok and filt.accepts(t_total, t_phi)
-            if ok:
-                accepted = True
-                if not armijo:
-                    filt.add((1 - 1e-5) * total, phi - 1e-5 * total)
-                break
-            a *= 0.5
-        if not accepted:
-            fails += 1
-            if trace: print('  line search failed', longest, dphi)
-            a = 0.5 * longest
-            y = at.y + a * direction.y
-            first = at.first + a * direction.first
-            slack = at.slack + a * direction.slack
-            first_slack = at.first_slack + a * direction.first_slack
-            filt = None
-        # bounds stay exact
-        exact = run._room(y)
-        slack[:, sizes.nr:] = np.maximum(exact[:, sizes.nr:], 1e-300)
-        mult = at.multiplier + dual_step * direction.multiplier
-        # keep near the path
-        target = mu * chain.target
-        mult = np.clip(mult, target / slack / 1e10, 1e10 * target / slack)
-        at = Iterate(first, y, slack, mult, at.defect + a * direction.defect, at.balance + a * direction.balance,
-                     first_slack, at.first_multiplier + dual_step * direction.first_multiplier)
-        history["step"].append(a); history["shift"].append(float(shift.max()))
-        iterations += 1
-    x = np.empty(nlp.layout.size)
-    pts = nlp.layout.points
-    x[nlp.layout.nodes[0]] = at.first
-    x[pts] = at.y[:, :, chain.place].transpose(2, 0, 1)
-    rm = np.zeros(nlp.layout.rows)
-    rm[nlp.layout.defects] = at.defect[:, :, chain.place].transpose(2, 0, 1)
-    rm[nlp.layout.balances] = at.balance[:, :, chain.place].transpose(2, 0, 1)
-    rm[nlp.layout.limits] = at.multiplier[:, :sizes.nr, chain.place].transpose(2, 0, 1)
-    bm = np.zeros(nlp.layout.size)
-    for k, (i, sign) in enumerate(sizes.bounds):
-        np.add.at(bm, pts[:, :, i], sign * at.multiplier[:, sizes.nr + k, chain.place].T)
-    return Solution(status, nlp, x, rm, bm, values, cost, iterations, time.perf_counter() - began, {k: np.array(v) for k, v in history.items()})

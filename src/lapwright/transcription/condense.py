@@ -76,6 +76,7 @@ class Condensation:
 
     Attributes
     ----------
+    derivative_sizes : nonzeros of each output of ``derivatives``
     values : (y, road, p) -> rows, pace
     derivatives : (y, road, p, weights) -> rows, gradient of weights . rows, Jacobian, Hessian (nonzeros)
     reduce : one point without its algebraic unknowns
@@ -86,6 +87,7 @@ class Condensation:
     """
 
     sizes: Sizes
+    derivative_sizes: tuple[int, ...]
     values: OverPoints
     derivatives: OverPoints
     reduce: OverPoints
@@ -102,6 +104,7 @@ def condensation(functions: PointFunctions, sizes: Sizes) -> Condensation:
     """Write and compile the pieces for a model and a collocation."""
     return Condensation(
         sizes,
+        tuple(functions.derivatives.nnz_out(i) for i in range(functions.derivatives.n_out())),
         OverPoints(functions.value, shared=(2,)),
         OverPoints(functions.derivatives, shared=(2,)),
         OverPoints(reduce_function(functions, sizes)),
