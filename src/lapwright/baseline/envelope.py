@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from lapwright.baseline.boundary import conditions
 from lapwright.baseline.reach import reach
+from lapwright.baseline.steady import SteadyCar
 from lapwright.baseline.trim import TrimModel, overrun_force
 from lapwright.quantities import G
 from lapwright.track.road import Array
@@ -289,8 +290,8 @@ def _tables(vehicle: Vehicle, curve: DriveCurve | None, speeds: Array, grips: Ar
     normals = np.array(NORMALS)
     shape = (grips.size, speeds.size, normals.size)
     grip, speed, normal = (a.ravel() for a in np.meshgrid(grips, speeds, normals, indexing="ij"))
-    model = TrimModel(vehicle, curve, endless=True)
-    found = reach(model, conditions(model, speed, normal, grip))
+    car = SteadyCar(TrimModel(vehicle, curve, endless=True))
+    found = reach(car, conditions(vehicle, speed, normal, grip))
     tail = found.long.shape[1:]
     scale = grips[:, None, None]
     return TrimEnvelope(

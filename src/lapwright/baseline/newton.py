@@ -1,107 +1,171 @@
-"""Newton's method for many small square systems at once."""
+"""Newton's method for many small square systems at once, as one program that does a step for all of them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
+from typing import NamedTuple
 
+import casadi as ca
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.compiled.over_points import OverPoints
+
 Array = NDArray[np.float64]
-Residual = Callable[[Array, NDArray[np.int64]], Array]
 
 TOLERANCE = 1e-9
 """Largest residual of a solved system."""
 
-DIFFERENCE = 1e-7
-"""Step of the one-sided difference quotients, as a share of a variable's scale."""
+LONGEST = 4.0
+"""Longest step, in scales of the unknowns."""
+
+SHORTER, SHORTEST = 0.35, 2e-3
+"""A step that does not lower the residual is shortened by the first factor; at the second share the system is given up."""
 
 ITERATIONS = 30
-HALVINGS = 6
+
+PACK = 0.8
+"""Systems that are done are laid aside when no more than this share of all is still open."""
 
 
-def solve_many(
-    residual: Residual, start: Array, scale: Array, longest: float = 4.0, iterations: int = ITERATIONS
-) -> tuple[Array, NDArray[np.bool_]]:
-    """Zeros of M systems of k equations in k unknowns.
+class Solved(NamedTuple):
+    """Unknowns (k, M), values beside them (b, M), and which systems are solved (M,); the others keep their best iterate."""
+
+    y: Array
+    beside: Array
+    solved: NDArray[np.bool_]
+
+
+class Newton:
+    """Damped Newton steps for systems of k equations in k unknowns.
 
     Parameters
     ----------
-    residual
-        ``residual(y, which)``: unknowns (k, m) of the systems numbered ``which`` (m,) to residuals (k, m), order one.
-    start
-        First guess (k, M).
+    unknowns, rows
+        Symbols (k,) and expressions (k,) that are to become zero, of order one.
     scale
         Typical sizes of the unknowns (k,).
-    longest
-        Longest step, in scales.
-    iterations
-        Most Newton steps.
+    given
+        Further symbols in ``rows``, one column for each array that comes with the systems.
+    shared
+        Symbols in ``rows`` that are the same for all systems.
+    beside
+        Expressions whose values are wanted too, (b,).
 
-    Returns
-    -------
-    tuple
-        The unknowns (k, M) and which systems are solved to ``TOLERANCE`` (M,); the others keep their best iterate.
+    Notes
+    -----
+    A step solves the linear system by elimination with row pivots. It is taken when the largest residual falls and shortened
+    when it does not: the next point that is looked at lies between, and its derivatives are not used unless it is better.
     """
-    y = start.copy()
-    open_ = np.arange(y.shape[1])
-    value = residual(y, open_)
-    size = np.abs(value).max(axis=0)
-    for _ in range(iterations):
-        going = ~(size <= TOLERANCE)
-        open_, value, size = open_[going], value[:, going], size[going]
-        if open_.size == 0:
-            break
-        step = _newton_step(residual, y[:, open_], value, open_, scale)
-        length = np.abs(step / scale[:, None]).max(axis=0)
-        share = np.minimum(1.0, longest / np.maximum(length, 1e-12))
-        value, size, moved = _backtrack(residual, y, open_, step, share, value, size)
-        open_, value, size = open_[moved], value[:, moved], size[moved]
-    solved = np.ones(y.shape[1], dtype=bool)
-    every = np.arange(y.shape[1])
-    solved[:] = np.abs(residual(y, every)).max(axis=0) <= TOLERANCE
-    return y, solved
+
+    def __init__(
+        self,
+        unknowns: ca.SX,
+        rows: ca.SX,
+        scale: Array,
+        given: Sequence[ca.SX],
+        shared: ca.SX,
+        beside: ca.SX,
+    ) -> None:
+        self.size, self.beside = unknowns.numel(), beside.numel()
+        step = _step(unknowns, rows, scale, given, shared, beside)
+        self._program = OverPoints(step, shared=(1 + len(given),))
+
+    def solve(
+        self,
+        start: Array,
+        given: Sequence[Array],
+        shared: Array,
+        iterations: int = ITERATIONS,
+        tolerance: float = TOLERANCE,
+    ) -> Solved:
+        """Zeros of M systems from first guesses ``start`` (k, M), with ``given`` (., M) and ``shared`` (.,).
+
+        ``iterations`` is the most steps, ``tolerance`` the largest residual of a solved system.
+        """
+        k, count = start.shape
+        state = np.zeros((2 * k + 2 + self.beside, count))
+        state[:k] = start
+        state[2 * k + 1] = np.inf
+        result, rows = state.copy(), np.arange(count)
+        given, spare = list(given), np.empty_like(state)
+        for turn in range(iterations + 1):
+            if rows.size == 0:
+                break
+            state, spare = self._program(state, *given, shared, out=[spare])[0], state
+            size, share = state[2 * k + 1], state[2 * k]
+            going = (size > tolerance) & (share > SHORTEST)
+            if turn > 0 and np.count_nonzero(going) <= PACK * rows.size:
+                result[:, rows[~going]] = state[:, ~going]
+                state, *given = (part.compress(going, axis=1) for part in (state, *given))
+                rows, spare = rows[going], np.empty_like(state)
+        result[:, rows] = state
+        return Solved(result[:k], result[2 * k + 2 :], result[2 * k + 1] <= tolerance)
+
+    def values(self, y: Array, given: Sequence[Array], shared: Array) -> Array:
+        """The values beside the unknowns, (b, M), at ``y`` (k, M)."""
+        return self.solve(y, given, shared, 0).beside
 
 
-def _newton_step(residual: Residual, y: Array, value: Array, which: NDArray[np.int64], scale: Array) -> Array:
-    k, m = y.shape
-    step = DIFFERENCE * scale
-    nearby = np.repeat(y[:, None, :], k, axis=1)
-    nearby[np.arange(k), np.arange(k), :] += step[:, None]
-    moved = residual(nearby.reshape(k, k * m), np.tile(which, k)).reshape(k, k, m)
-    jacobian = (moved - value[:, None, :]) / step[None, :, None] * scale[None, :, None]
-    matrix = np.moveaxis(jacobian, 2, 0)
-    matrix = np.where(np.isfinite(matrix), matrix, 0.0)
-    # A trace of the identity keeps a singular system (a tyre exactly at its peak) from stopping all the others.
-    matrix = matrix + 1e-12 * np.eye(k)
-    solution: Array = np.linalg.solve(matrix, -value.T[:, :, None])[:, :, 0].T * scale[:, None]
-    return np.where(np.isfinite(solution), solution, 0.0)
+def _step(
+    unknowns: ca.SX, rows: ca.SX, scale: Array, given: Sequence[ca.SX], shared: ca.SX, beside: ca.SX
+) -> ca.Function:
+    """One step: (state, given..., shared) -> state, with the state [y, step, share of it to try, residual, beside]."""
+    k = unknowns.numel()
+    state = ca.SX.sym("state", 2 * k + 2 + beside.numel())
+    y, step, share, size, held = ca.vertsplit(state, [0, k, 2 * k, 2 * k + 1, 2 * k + 2, state.numel()])
+    jacobian = ca.densify(ca.jacobian(rows, unknowns)) @ ca.diag(ca.SX(scale))
+    onward = eliminate(jacobian, -rows) * scale
+    trial = y + share * step
+    rows, beside, onward = ca.substitute([rows, beside, onward], [unknowns], [trial])
+    found = ca.fabs(rows[0])
+    for i in range(1, k):
+        found = ca.fmax(found, ca.fabs(rows[i]))
+    # A residual that is no number hides behind a number in a maximum, but not in a sum.
+    found = found + 0.0 * ca.sum1(rows)
+    length = ca.fabs(onward[0]) / scale[0]
+    for i in range(1, k):
+        length = ca.fmax(length, ca.fabs(onward[i]) / scale[i])
+    better = found < size
+    new = ca.vertcat(
+        ca.if_else(better, trial, y),
+        ca.if_else(better, onward, step),
+        ca.if_else(better, ca.fmin(1.0, LONGEST / length), SHORTER * share),
+        ca.if_else(better, found, size),
+        ca.if_else(better, beside, held),
+    )
+    return ca.Function("newton_step", [state, *given, shared], ca.cse([new]))
 
 
-def _backtrack(
-    residual: Residual,
-    y: Array,
-    open_: NDArray[np.int64],
-    step: Array,
-    share: Array,
-    value: Array,
-    size: Array,
-) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Shorten each step until its residual falls; systems whose residual never falls stay where they are and are dropped."""
-    value, size = value.copy(), size.copy()
-    moved = np.zeros(open_.size, dtype=bool)
-    left = np.arange(open_.size)
-    for _ in range(HALVINGS):
-        which = open_[left]
-        trial = y[:, which] + share[left] * step[:, left]
-        new = residual(trial, which)
-        new_size = np.abs(new).max(axis=0)
-        better = new_size < size[left]
-        taken = left[better]
-        y[:, open_[taken]] = trial[:, better]
-        value[:, taken], size[taken], moved[taken] = new[:, better], new_size[better], True
-        left = left[~better]
-        if left.size == 0:
-            break
-        share[left] *= 0.35
-    return value, size, moved
+def eliminate(matrix: ca.SX, right: ca.SX) -> ca.SX:
+    """Solution of a square linear system by Gaussian elimination with row pivots, as expressions.
+
+    Two rows are exchanged by adding a share, none or all, of their difference: a last digit of the larger may be lost, as
+    in any sum of the elimination. A singular matrix gives huge numbers, which a limit of the step's length takes care of.
+    """
+    size = matrix.shape[0]
+    table = [[matrix[i, j] for j in range(size)] + [right[i]] for i in range(size)]
+    for k in range(size):
+        top = table[k]
+        for i in range(k + 1, size):
+            row = table[i]
+            swap = ca.fabs(row[k]) > ca.fabs(top[k])
+            for j in range(k, size + 1):
+                moved = swap * (row[j] - top[j])
+                top[j], row[j] = top[j] + moved, row[j] - moved
+        inverse = 1.0 / (top[k] + TINY)
+        for row in table[k + 1 :]:
+            factor = row[k] * inverse
+            for j in range(k + 1, size + 1):
+                row[j] = row[j] - factor * top[j]
+    solution: list[ca.SX] = []
+    for k in range(size - 1, -1, -1):
+        rest = table[k][size]
+        for j, value in enumerate(reversed(solution), k + 1):
+            rest = rest - table[k][j] * value
+        solution.append(rest / (table[k][k] + TINY))
+    return ca.vertcat(*reversed(solution))
+
+
+TINY = 1e-14
+"""Added to pivots (of order one): keeps a singular system from dividing by zero."""

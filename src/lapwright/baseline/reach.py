@@ -12,18 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.baseline.boundary import (
-    Conditions,
-    Ends,
-    FlatRays,
-    march,
-    meet_two,
-    settle,
-    step_inside,
-    walk_out,
-)
-from lapwright.baseline.newton import solve_many
-from lapwright.baseline.trim import SCALE, TrimModel
+from lapwright.baseline.boundary import Conditions, Ends, march, meet_two, settle, step_inside, walk_out
+from lapwright.baseline.steady import Asked, Index, SteadyCar, at_distance
 from lapwright.track.road import Array
 
 RAYS = 21
@@ -37,6 +27,18 @@ LATERAL_NODES = 19
 
 INSIDE = (0.9, 0.97, 0.99, 0.997)
 """Shares of a limit from which the far edge is looked for when it was not found directly."""
+
+ROUGH = 0.02
+"""Distance from what lies between its neighbours [units of the load] at which an end is looked at again."""
+
+INNER_BY = 0.01
+"""An end so far inside of what lies between its neighbours may not be the outermost."""
+
+ASTRAY = 0.1
+"""Such a distance at which an end is not the one that is looked for."""
+
+SAME = 1e-4
+"""Ends so close [units of the load] are the same one."""
 
 INNER = (-0.5, 0.0, 0.5)
 """Longitudinal forces of the states between the least (-1) and the largest (1)."""
@@ -64,47 +66,41 @@ class Reach:
     guessed: int
 
 
-def reach(model: TrimModel, at: Conditions) -> Reach:
+def reach(car: SteadyCar, at: Conditions) -> Reach:
     """Everything the car can do in steady state under each of the conditions."""
     count = at.speed.size
     angles = np.linspace(0.0, np.pi, RAYS)
-    ends = walk_out(model, _fan(at, angles))
-    top, top_missed = _largest_lateral(model, at, ends, angles)
+    ends = walk_out(car, _fan(at, angles))
+    top, top_missed = _largest_lateral(car, at, ends, angles)
     phi = np.linspace(0.0, 0.5 * np.pi, LATERAL_NODES)
     lat = np.sin(phi)[None, :] * top[8][:, None]
-    least = _edge(model, at, ends, angles, top, lat, driving=False)
-    most = _edge(model, at, ends, angles, top, lat, driving=True)
-    _look_again(model, at, lat, least, most)
+    least = _edge(car, at, ends, angles, top, phi, driving=False)
+    most = _edge(car, at, ends, angles, top, phi, driving=True)
+    _mend(car, at, lat, least, -1.0)
+    _mend(car, at, lat, most, 1.0)
+    _look_again(car, at, lat, least, most)
     shape = (count, LATERAL_NODES, len(INNER) + 2)
     states, long = np.empty((7, *shape)), np.empty(shape)
     states[..., 0], states[..., -1] = least.y[:7], most.y[:7]
     long[..., 0], long[..., -1] = least.y[7], most.y[7]
-    missed_inner = _fill(model, at, lat, long, states)
-    which = np.repeat(np.arange(count), shape[1] * shape[2])
-    motion = at.motion(which, long.ravel(), np.repeat(lat.ravel(), shape[2]))
-    force = model.effort(motion, states[2].ravel()).reshape(shape)
-    effort = force / (model.vehicle.chassis.mass * at.load[:, None, None])
+    missed_inner = _fill(car, at, lat, long, states)
+    speed = np.broadcast_to(at.speed[:, None, None], shape)
+    force = car.model.effort(speed, states[2])
+    effort = force / (car.model.vehicle.chassis.mass * at.load[:, None, None])
     guessed = int((~ends.exact).sum()) + top_missed + missed_inner
     guessed += int((~least.exact).sum()) + int((~most.exact).sum())
     return Reach(top[8], lat, long, effort, states, guessed)
 
 
-def _fan(at: Conditions, angles: Array) -> FlatRays:
+def _fan(at: Conditions, angles: Array) -> Asked:
     """Rays from coasting straight ahead in every direction, for each condition."""
-    which = np.arange(at.speed.size)
-    zero = np.zeros(which.size * angles.size)
+    count = at.speed.size
     across = np.where(np.sin(angles) < 1e-12, 0.0, np.sin(angles))
-    return FlatRays(
-        at,
-        np.repeat(which, angles.size),
-        zero,
-        zero,
-        np.tile(np.cos(angles), which.size),
-        np.tile(across, which.size),
-    )
+    toward = np.tile(np.cos(angles), count), np.tile(across, count)
+    return at.rays(np.repeat(np.arange(count), angles.size), (0.0, 0.0), toward)
 
 
-def _largest_lateral(model: TrimModel, at: Conditions, ends: Ends, angles: Array) -> tuple[Array, int]:
+def _largest_lateral(car: SteadyCar, at: Conditions, ends: Ends, angles: Array) -> tuple[Array, int]:
     """State (9, P) of the largest lateral force of each condition: the seven unknowns, then the two forces.
 
     The bracket around the best ray is halved; where different limits are met on its two sides the largest force lies on the
@@ -112,7 +108,7 @@ def _largest_lateral(model: TrimModel, at: Conditions, ends: Ends, angles: Array
     """
     count = at.speed.size
     every = np.arange(count)
-    y = ends.y.reshape(8, count, angles.size)
+    y = ends.y.reshape(9, count, angles.size)
     active = ends.active.reshape(count, angles.size)
     best = np.clip(np.argmax(y[7] * np.sin(angles), axis=1), 1, angles.size - 2)
     near = best[:, None] + np.array([-1, 0, 1])
@@ -122,11 +118,10 @@ def _largest_lateral(model: TrimModel, at: Conditions, ends: Ends, angles: Array
     for _ in range(HALVINGS):
         middle = 0.5 * (theta[:, :2] + theta[:, 1:])
         guess = 0.5 * (three[:, :, :2] + three[:, :, 1:])
-        zero = np.zeros(2 * count)
-        rays = FlatRays(at, np.repeat(every, 2), zero, zero, np.cos(middle).ravel(), np.sin(middle).ravel())
-        found = settle(model, rays, guess.reshape(8, 2 * count))
+        rays = at.rays(np.repeat(every, 2), (0.0, 0.0), (np.cos(middle).ravel(), np.sin(middle).ravel()))
+        found = settle(car, rays, guess.reshape(9, 2 * count))
         missed = np.any(~found.exact.reshape(count, 2), axis=1)
-        new = found.y.reshape(8, count, 2)
+        new = found.y.reshape(9, count, 2)
         new[7] = np.where(found.exact.reshape(count, 2), new[7], 0.0)
         five = np.stack([three[:, :, 0], new[:, :, 0], three[:, :, 1], new[:, :, 1], three[:, :, 2]], axis=2)
         angle = np.stack([theta[:, 0], middle[:, 0], theta[:, 1], middle[:, 1], theta[:, 2]], axis=1)
@@ -134,7 +129,7 @@ def _largest_lateral(model: TrimModel, at: Conditions, ends: Ends, angles: Array
         limits = np.stack([limit[:, 0], met[:, 0], limit[:, 1], met[:, 1], limit[:, 2]], axis=1)
         best = np.clip(np.argmax(five[7] * np.sin(angle), axis=1), 1, 3)
         near = best[:, None] + np.array([-1, 0, 1])
-        three = np.take_along_axis(five, np.broadcast_to(near, (8, count, 3)), axis=2)
+        three = np.take_along_axis(five, np.broadcast_to(near, (9, count, 3)), axis=2)
         theta, limit = np.take_along_axis(angle, near, axis=1), np.take_along_axis(limits, near, axis=1)
     best = np.argmax(three[7] * np.sin(theta), axis=1)
     state, angle = three[:, every, best], theta[every, best]
@@ -143,7 +138,8 @@ def _largest_lateral(model: TrimModel, at: Conditions, ends: Ends, angles: Array
         pair = np.stack([limit[:, left], limit[:, left + 1]])
         corner = np.flatnonzero(pair[0] != pair[1])
         if corner.size:
-            found_corner, fine = meet_two(model, at, corner, top[:, corner], pair[:, corner])
+            planes = at.rays(corner, (0.0, 0.0), (1.0, 0.0), (0.0, 1.0))
+            found_corner, fine = meet_two(car, planes, top[:, corner], pair[:, corner])
             fine &= found_corner[8] > top[8, corner]
             top[:, corner[fine]] = found_corner[:, fine]
     return top, int(missed.sum())
@@ -153,7 +149,7 @@ def _largest_lateral(model: TrimModel, at: Conditions, ends: Ends, angles: Array
 class _Edge:
     """Largest or least longitudinal force at each lateral force.
 
-    ``y`` (8, P, K) unknowns and force, ``guess`` the same between the rays, ``exact`` (P, K) which are solved.
+    ``y`` (9, P, K) unknowns and force, ``guess`` the same between the rays, ``exact`` (P, K) which are solved.
     """
 
     y: Array
@@ -162,56 +158,124 @@ class _Edge:
 
 
 def _edge(
-    model: TrimModel, at: Conditions, ends: Ends, angles: Array, top: Array, lat: Array, driving: bool
+    car: SteadyCar, at: Conditions, ends: Ends, angles: Array, top: Array, phi: Array, driving: bool
 ) -> _Edge:
-    count, nodes = lat.shape
-    y = ends.y.reshape(8, count, angles.size)
-    guess = np.empty((8, count, nodes))
-    for p in range(count):
-        along, across = y[7, p] * np.cos(angles), y[7, p] * np.sin(angles)
-        order = np.arange(angles.size) if driving else np.arange(angles.size)[::-1]
-        side = [j for j in order if across[j] < top[8, p] and (along[j] > top[7, p]) == driving]
-        rising = [j for i, j in enumerate(side) if i == 0 or across[j] > max(across[side[:i]])]
-        at_lat = np.append(across[rising], top[8, p])
-        for k in range(7):
-            guess[k, p] = np.interp(lat[p], at_lat, np.append(y[k, p, rising], top[k, p]))
-        guess[7, p] = np.interp(lat[p], at_lat, np.append(along[rising], top[7, p]))
+    count, nodes = top.shape[1], phi.size
+    guess = _between_rays(ends, angles, top, phi, driving)
     which = np.repeat(np.arange(count), nodes - 1)
-    zero, one = np.zeros(which.size), np.ones(which.size)
-    found = settle(
-        model, FlatRays(at, which, zero, lat[:, :-1].ravel(), one, zero), guess[:, :, :-1].reshape(8, -1)
-    )
+    across = (np.sin(phi[:-1]) * top[8][:, None]).ravel()
+    found = settle(car, at.rays(which, (0.0, across), (1.0, 0.0)), guess[:, :, :-1].reshape(9, -1))
     edge = guess.copy()
-    edge[:, :, :-1] = found.y.reshape(8, count, nodes - 1)
+    edge[:, :, :-1] = found.y.reshape(9, count, nodes - 1)
     exact = np.ones((count, nodes), dtype=bool)
     exact[:, :-1] = found.exact.reshape(count, nodes - 1)
     return _Edge(edge, guess, exact)
 
 
-def _look_again(model: TrimModel, at: Conditions, lat: Array, least: _Edge, most: _Edge) -> None:
+def _between_rays(ends: Ends, angles: Array, top: Array, phi: Array, driving: bool) -> Array:
+    """First guesses (9, P, K) of the states on one side: straight lines over phi between the ends of rays."""
+    count = top.shape[1]
+    order = slice(None, None, 1 if driving else -1)
+    y = ends.y.reshape(9, count, angles.size)[:, :, order]
+    along, across = y[7] * np.cos(angles[order]), y[7] * np.sin(angles[order])
+    share = across / top[8][:, None]
+    place = np.where(
+        (share < 1.0) & ((along > top[7][:, None]) == driving), np.arcsin(np.minimum(share, 1.0)), -1.0
+    )
+    # Ends that fall back behind the one before are passed over: the one before stands in for them.
+    rising = np.maximum.accumulate(place, axis=1)
+    kept = np.maximum.accumulate(np.where(place >= rising, np.arange(angles.size), 0), axis=1)
+    values = np.concatenate([y[:7], along[None], np.zeros_like(along)[None]])
+    values = np.take_along_axis(values, kept[None], axis=2)
+    values = np.concatenate([values, np.append(top[:8], np.zeros((1, count)), axis=0)[:, :, None]], axis=2)
+    nodes = np.append(rising, np.full((count, 1), 0.5 * np.pi), axis=1)
+    low = np.clip((nodes[:, :, None] <= phi).sum(axis=1) - 1, 0, angles.size - 1)
+    first, second = (np.take_along_axis(nodes, low + step, axis=1) for step in (0, 1))
+    ahead = np.clip((phi - first) / np.maximum(second - first, 1e-12), 0.0, 1.0)
+    left, right = (np.take_along_axis(values, (low + step)[None], axis=2) for step in (0, 1))
+    guess: Array = left + ahead * (right - left)
+    return guess
+
+
+def _mend(car: SteadyCar, at: Conditions, lat: Array, edge: _Edge, sign: float) -> None:
+    """Solve again, from its neighbours, what was not solved or does not lie between them; in place.
+
+    Over phi an edge is smooth but for bends where one limit takes over from another. The first guess is what lies between
+    the neighbours; then the neighbour on the one side and on the other. Of several ends the outermost counts: ``sign`` is 1
+    for the largest force, -1 for the least.
+    """
+    for side in (0, -1, 1):
+        doubtful = ~edge.exact | (np.abs(_roughness(edge.y[7])) > ROUGH)
+        doubtful[:, -1] = False
+        which, node = np.nonzero(doubtful)
+        between = _from_neighbours(edge.y, ~doubtful, which, node)
+        inner = ~edge.exact[which, node] | (sign * (between[7] - edge.y[7, which, node]) > INNER_BY)
+        which, node, between = which[inner], node[inner], between[:, inner]
+        if which.size == 0:
+            return
+        beside = np.clip(node + side, 0, lat.shape[1] - 1)
+        start = edge.y[:, which, beside] if side else between
+        found = settle(car, at.rays(which, (0.0, lat[which, node]), (1.0, 0.0)), start)
+        now = edge.y[:, which, node]
+        outer = ~edge.exact[which, node] | (sign * (found.y[7] - now[7]) > 0.0)
+        better = found.exact & outer & (np.abs(found.y[7] - between[7]) < ASTRAY)
+        edge.y[:, which, node] = np.where(better, found.y, now)
+        edge.exact[which, node] |= better
+        edge.guess[:, which, node] = between
+
+
+def _roughness(values: Array) -> Array:
+    """Distance of each value (P, K) from the cubic through two neighbours on each side; values are even about the first.
+
+    The last but one is held against the parabola through three neighbours, the last against nothing.
+    """
+    wide = np.concatenate([values[:, 2:0:-1], values], axis=1)
+    rough = np.zeros_like(values)
+    between = (4.0 * (wide[:, 1:-3] + wide[:, 3:-1]) - wide[:, :-4] - wide[:, 4:]) / 6.0
+    rough[:, :-2] = values[:, :-2] - between
+    rough[:, -2] = values[:, -2] - (values[:, -3] + (values[:, -1] - values[:, -4]) / 3.0)
+    return rough
+
+
+def _from_neighbours(values: Array, good: NDArray[np.bool_], which: Index, node: Index) -> Array:
+    """Values (n, Q) at nodes of conditions ``which`` by the cubic through the four nearest good nodes, of (n, P, K)."""
+    far = np.abs(np.arange(good.shape[1]) - node[:, None]) + np.where(good[which], 0, good.shape[1])
+    near = np.argsort(far, axis=1, kind="stable")[:, :4]
+    x = (near - node[:, None]).astype(float)
+    weights = np.ones_like(x)
+    for i in range(4):
+        for j in range(4):
+            if i != j:
+                weights[:, i] *= x[:, j] / (x[:, j] - x[:, i])
+    found: Array = (values[:, which[:, None], near] * weights).sum(axis=2)
+    return found
+
+
+def _look_again(car: SteadyCar, at: Conditions, lat: Array, least: _Edge, most: _Edge) -> None:
     """Walk out from between the two edges where Newton's method found no end, or the end on the other side; in place."""
-    middle = 0.5 * (least.guess + most.guess)
+    middle = 0.5 * (least.guess[7] + most.guess[7])
     for edge, other, side in ((least, most, -1.0), (most, least, 1.0)):
-        wrong = ~edge.exact | (side * (edge.y[7] - middle[7]) <= 0.0)
+        same = np.abs(edge.y[7] - other.y[7]) < SAME
+        wrong = ~edge.exact | (same & (side * (edge.y[7] - middle) <= 0.0))
         wrong[:, -1] = False
         edge.exact[wrong] = False
         for share in INSIDE:
             which, node = np.nonzero(wrong & ~edge.exact & other.exact)
             if which.size == 0:
                 break
-            zero, one, across = np.zeros(which.size), np.ones(which.size), lat[which, node]
+            across = lat[which, node]
             start, fine = step_inside(
-                model, FlatRays(at, which, zero, across, one, zero), other.y[:, which, node], share
+                car, at.rays(which, (0.0, across), (1.0, 0.0)), other.y[:, which, node], share
             )
-            rays = FlatRays(at, which, start[7], across, side * one, zero)
-            ends = march(model, rays, start[:7], np.abs(edge.guess[7, which, node] - start[7]) / 8.0)
+            rays = at.rays(which, (start[7], across), (side, 0.0))
+            ends = march(car, rays, start, np.abs(edge.guess[7, which, node] - start[7]) / 8.0)
             ends.y[7] = start[7] + side * ends.y[7]
-            fine &= ends.exact
+            fine &= ends.exact & (np.abs(ends.y[7] - edge.guess[7, which, node]) < ASTRAY)
             edge.y[:, which, node] = np.where(fine, ends.y, edge.guess[:, which, node])
             edge.exact[which, node] = fine
 
 
-def _fill(model: TrimModel, at: Conditions, lat: Array, long: Array, states: Array) -> int:
+def _fill(car: SteadyCar, at: Conditions, lat: Array, long: Array, states: Array) -> int:
     """Solve the states between the two edges, in place; the number that had to be interpolated."""
     count, nodes = lat.shape
     which = np.repeat(np.arange(count), nodes)
@@ -219,15 +283,19 @@ def _fill(model: TrimModel, at: Conditions, lat: Array, long: Array, states: Arr
     for c, share in enumerate(INNER, start=1):
         weight = 0.5 * (1.0 + share)
         long[..., c] = (1.0 - weight) * long[..., 0] + weight * long[..., -1]
-        guess = ((1.0 - weight) * states[..., 0] + weight * states[..., -1]).reshape(7, -1)
-        target, across = long[..., c].ravel(), lat.ravel()
-
-        def residual(
-            y: Array, rows: NDArray[np.int64], target: Array = target, across: Array = across
-        ) -> Array:
-            return model.trim(at.motion(which[rows], target[rows], across[rows]), y).residual
-
-        found, solved = solve_many(residual, guess, SCALE)
-        states[..., c] = np.where(solved, found, guess).reshape(7, count, nodes)
+        guess = np.zeros((9, which.size))
+        guess[:7] = ((1.0 - weight) * states[..., 0] + weight * states[..., -1]).reshape(7, -1)
+        points = at.rays(which, (long[..., c].ravel(), lat.ravel()), (0.0, 0.0))
+        found = car.solve(points, at_distance(guess[7]), guess)
+        y, solved = found.y, found.solved
+        again = np.flatnonzero(~solved)
+        if again.size:
+            near = _from_neighbours(
+                y.reshape(9, count, nodes), solved.reshape(count, nodes), *divmod(again, nodes)
+            )
+            found = car.solve(points.take(again), at_distance(near[7]), near)
+            y[:, again] = np.where(found.solved, found.y, guess[:, again])
+            solved[again] = found.solved
+        states[..., c] = y[:7].reshape(7, count, nodes)
         missed += int((~solved).sum())
     return missed

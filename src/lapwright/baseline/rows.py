@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from lapwright.baseline.boundary import OVER, march, settle
 from lapwright.baseline.envelope import TrimEnvelope
-from lapwright.baseline.newton import solve_many
 from lapwright.baseline.path import PathRoad
 from lapwright.baseline.profile import SpeedProfile
-from lapwright.baseline.trim import SCALE, Motion, TrimModel, overrun_force
+from lapwright.baseline.steady import Asked, SteadyCar, asked, at_distance
+from lapwright.baseline.trim import Motion, TrimModel, overrun_force, steady_state
 from lapwright.lap.channels import car_lap, frame_of
 from lapwright.lap.lap import Lap
 from lapwright.track.road import Array
@@ -52,28 +52,6 @@ class RowStates:
     solved: NDArray[np.bool_]
 
 
-@dataclass(frozen=True)
-class _RoadRays:
-    """From no tyre force at all (distance 0) to the asked one (distance 1), on the real road; ``origin`` moves the 0."""
-
-    asked: Motion
-    free_accel: Array
-    free_curvature: Array
-    origin: float = 0.0
-
-    @property
-    def count(self) -> int:
-        return self.free_accel.size
-
-    def motion(self, rows: NDArray[np.int64], distance: Array) -> Motion:
-        some = self.asked.take(rows)
-        accel, curvature, distance = self.free_accel[rows], self.free_curvature[rows], self.origin + distance
-        return some._replace(
-            accel=accel + distance * (some.accel - accel),
-            curvature=curvature + distance * (some.curvature - curvature),
-        )
-
-
 def car_rows(
     track: Track, envelope: TrimEnvelope, road: PathRoad, profile: SpeedProfile
 ) -> tuple[Lap, RowStates]:
@@ -90,14 +68,14 @@ def car_rows(
     profile
         The speed profile.
     """
-    speed = np.maximum(np.sqrt(profile.w), SLOWEST)
-    curvature = road.curvature * profile.w / (speed * speed)
-    asked = Motion(frame_of(track.road(profile.s)), road.n, road.xi, speed, profile.accel, curvature)
-    states = _steady_states(envelope, asked, road, profile)
-    given = _RoadRays(asked, *_free(envelope, road, profile, speed)).motion(
-        np.arange(speed.size), np.where(states.solved, states.share, 1.0)
+    motion, free = _motion(envelope, track, road, profile)
+    states = _steady_states(envelope, motion, free, road, profile)
+    share = np.where(states.solved, states.share, 1.0)
+    given = motion._replace(
+        accel=free[0] + share * (motion.accel - free[0]),
+        curvature=free[1] + share * (motion.curvature - free[1]),
     )
-    state = TrimModel(envelope.vehicle, envelope.curve).trim(given, states.y).state
+    state = steady_state(given, states.y)
     lap = car_lap("baseline", track, envelope.vehicle, profile.s, profile.t, np.stack(state), states.y[3:7])
     return _as_driven(lap, road, profile), states
 
@@ -123,12 +101,9 @@ def given_share(
     if rows.size == 0:
         return rows, np.ones(0)
     some, picked = road.take(rows), profile.take(rows)
-    asked = Motion(frame_of(track.road(picked.s)), some.n, some.xi, speed[rows], picked.accel, some.curvature)
-    rays = _RoadRays(asked, *_free(envelope, some, picked, speed[rows]))
-    guess = _guess(envelope, some, picked)
-    ends = settle(
-        TrimModel(envelope.vehicle, envelope.curve), rays, np.vstack([guess, np.ones((1, rows.size))])
-    )
+    motion, free = _motion(envelope, track, some, picked)
+    start = _at_all(_guess(envelope, some, picked))
+    ends = settle(_car(envelope), _toward(motion, free), start)
     good = ends.exact & (ends.y[7] > LEAST_SHARE)
     return rows[good], ends.y[7, good]
 
@@ -147,20 +122,42 @@ def _as_driven(lap: Lap, road: PathRoad, profile: SpeedProfile) -> Lap:
     )
 
 
-def _free(envelope: TrimEnvelope, road: PathRoad, profile: SpeedProfile, speed: Array) -> tuple[Array, Array]:
-    """Acceleration and curvature of a car whose tyres give nothing."""
+def _car(envelope: TrimEnvelope) -> SteadyCar:
+    return SteadyCar(TrimModel(envelope.vehicle, envelope.curve))
+
+
+def _motion(
+    envelope: TrimEnvelope, track: Track, road: PathRoad, profile: SpeedProfile
+) -> tuple[Motion, tuple[Array, Array]]:
+    """What is asked at the rows, and the acceleration and curvature of a car whose tyres give nothing."""
     w, normal = profile.w, road.normal(profile.w)
+    speed = np.maximum(np.sqrt(w), SLOWEST)
+    square = speed * speed
+    curvature = road.curvature * w / square
     accel = road.pull(w, normal) - envelope.per_speed[1] * w
-    return accel, road.curvature * w / (speed * speed) - road.lateral(w, normal) / (speed * speed)
+    motion = Motion(frame_of(track.road(profile.s)), road.n, road.xi, speed, profile.accel, curvature)
+    return motion, (accel, curvature - road.lateral(w, normal) / square)
 
 
-def _steady_states(envelope: TrimEnvelope, asked: Motion, road: PathRoad, profile: SpeedProfile) -> RowStates:
-    model = TrimModel(envelope.vehicle, envelope.curve)
-    guess = _guess(envelope, road, profile)
-    y, solved = solve_many(lambda trial, rows: model.trim(asked.take(rows), trial).residual, guess, SCALE)
-    within = solved & (model.trim(asked, y).use.max(axis=0) <= 1.0 + OVER)
-    share = np.ones(within.size)
-    free = _free(envelope, road, profile, asked.speed)
+def _toward(motion: Motion, free: tuple[Array, Array]) -> Asked:
+    """From no tyre force at all (distance 0) to the asked one (distance 1), on the real road."""
+    rise = motion.accel - free[0], motion.curvature - free[1]
+    return asked(motion._replace(accel=free[0], curvature=free[1]), (rise[0], 0.0), (rise[1], 0.0))
+
+
+def _at_all(states: Array) -> Array:
+    """Unknowns (9, M) of states (7, M) that give the whole of the asked force."""
+    one = np.ones(states.shape[1])
+    return np.vstack([states, one, 0.0 * one])
+
+
+def _steady_states(
+    envelope: TrimEnvelope, motion: Motion, free: tuple[Array, Array], road: PathRoad, profile: SpeedProfile
+) -> RowStates:
+    car, rays = _car(envelope), _toward(motion, free)
+    guess = _at_all(_guess(envelope, road, profile))
+    found = car.solve(rays, at_distance(guess[7]), guess)
+    y, within = found.y, found.solved & (found.beside.max(axis=0) <= 1.0 + OVER)
     # At the limit the tables may ask for a little more than there is: take what there is in that direction. Where that
     # fails the state of the nearest row that has one is a better guess than the tables.
     for start in (guess, None):
@@ -169,22 +166,21 @@ def _steady_states(envelope: TrimEnvelope, asked: Motion, road: PathRoad, profil
             break
         if start is None:
             start = y[:, _nearest(within)] if within.any() else guess
-        rays = _RoadRays(asked.take(beyond), free[0][beyond], free[1][beyond])
-        ends = settle(model, rays, np.vstack([start[:, beyond], np.ones((1, beyond.size))]))
+            start[7] = 1.0
+        ends = settle(car, rays.take(beyond), start[:, beyond])
         good = ends.exact & (ends.y[7] > LEAST_SHARE)
-        y[:, beyond] = np.where(good, ends.y[:7], guess[:, beyond])
-        share[beyond] = np.where(good, ends.y[7], 1.0)
+        y[:, beyond] = np.where(good, ends.y, guess[:, beyond])
         within[beyond] = good
     for origin in INSIDE:
         beyond = np.flatnonzero(~within)
         if beyond.size == 0:
             break
-        rays = _RoadRays(asked.take(beyond), free[0][beyond], free[1][beyond], origin)
-        ends = march(model, rays, guess[:, beyond], np.full(beyond.size, 0.3 * (1.0 - origin)))
-        y[:, beyond] = np.where(ends.exact, ends.y[:7], y[:, beyond])
-        share[beyond] = np.where(ends.exact, origin + ends.y[7], share[beyond])
+        inside = rays.take(beyond).moved(np.full(beyond.size, origin))
+        ends = march(car, inside, guess[:, beyond], np.full(beyond.size, 0.3 * (1.0 - origin)))
+        ends.y[7] += origin
+        y[:, beyond] = np.where(ends.exact, ends.y, y[:, beyond])
         within[beyond] = ends.exact
-    return RowStates(y, share, within)
+    return RowStates(y[:7], y[7], within)
 
 
 def _nearest(marked: NDArray[np.bool_]) -> NDArray[np.int64]:
