@@ -5,11 +5,16 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 
 import casadi as ca
+import llvmlite.binding as llvm
 import numpy as np
 import pytest
 
+from lapwright.compiled.emit import Program
+from lapwright.compiled.instructions import read
 from lapwright.compiled.operations import BINARY, UNARY
 from lapwright.compiled.over_points import OverPoints
+from lapwright.compiled.reduce import reduce
+from lapwright.compiled.words import Lanes
 
 EDGES = np.array([0.0, -0.0, 1.0, -1.0, 0.5, -0.5, 2.0, -3.0, 1e-300, 1e300, -1e300, np.inf, -np.inf, np.nan])
 DRAWN = np.random.default_rng(7).normal(0.0, 2.0, 40)
@@ -174,6 +179,15 @@ def test_long_functions_agree_with_casadi(seed, shared, way):
     for m in range(21):
         for got, wanted in zip(found, function(x[:, m], q), strict=True):
             np.testing.assert_allclose(got[:, m], np.asarray(wanted.nonzeros()), rtol=1e-9, atol=1e-11)
+
+
+@pytest.mark.parametrize("carried", [None, [(0, 0)]])
+@pytest.mark.parametrize("shared", [(), (1,), (0, 1)])
+@pytest.mark.parametrize("width", [1, 2, 4, 8])
+@pytest.mark.parametrize("fused", [False, True])
+def test_programs_pass_the_verifier_of_llvm(fused, width, shared, carried):
+    steps = reduce(read(long_function(8, 300), shared), fused)
+    llvm.parse_assembly(Program(steps, 2, Lanes(width), "run", fused, carried).text).verify()
 
 
 def test_one_program_for_any_number_of_points(way):

@@ -15,7 +15,7 @@ from lapwright.compiled.machine import Loaded, Machine
 from lapwright.compiled.table import Table
 
 ENTRY = "lapwright_run"
-LONG = 1000
+LONG = 400
 """Steps from which on the time to translate counts more than a tenth of the time of a call."""
 
 

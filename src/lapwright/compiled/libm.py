@@ -45,7 +45,7 @@ def _library() -> ctypes.CDLL:
 
 
 def addresses() -> dict[str, int]:
-    """Symbol -> address of each function.
+    """Symbol -> address of each function that machine code may call.
 
     Raises
     ------
@@ -59,4 +59,7 @@ def addresses() -> dict[str, int]:
         if address is None:
             raise OSError(f"the C library has no {name}")
         found[SYMBOL.format(name)] = address
+    if sys.platform == "win32":
+        # LLVM has it called by every function with a large stack frame.
+        found["__chkstk"] = ctypes.cast(getattr(ctypes.CDLL("ntdll"), "__chkstk"), ctypes.c_void_p).value or 0
     return found

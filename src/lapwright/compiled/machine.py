@@ -129,22 +129,31 @@ def machine() -> Machine:
     llvm.initialize_native_asmprinter()
     for symbol, address in libm.addresses().items():
         llvm.add_symbol(symbol, address)
-    has = llvm.get_host_cpu_features()
-    features = has.flatten()
+    has = _features()
+    architecture = llvm.get_process_triple().split("-")[0]
+    features = ",".join(("+" if there else "-") + name for name, there in sorted(has.items()))
     width = 2
     if has.get("avx512f"):
         width = 8
         features += ",-prefer-256-bit"
     elif has.get("avx"):
         width = 4
-    arm = llvm.get_process_triple().split("-")[0] in ("aarch64", "arm64")
-    # On parts as short as ours LLVM's plain way does nearly as well as the careful one on x86, in a third of the time.
-    x86 = llvm.get_process_triple().split("-")[0] in ("x86_64", "amd64")
     return Machine(
         cpu=llvm.get_host_cpu_name(),
         features=features,
         width=width,
-        fused=bool(has.get("fma") or arm),
-        plain=x86,
+        fused=bool(has.get("fma") or architecture in ("aarch64", "arm64")),
+        # On parts as short as ours LLVM's plain way does nearly as well as the careful one, in a third of the time.
+        plain=architecture in ("x86_64", "amd64"),
         versions=(llvmlite.__version__, ".".join(str(part) for part in llvm.llvm_version_info[:2])),
     )
+
+
+def _features() -> dict[str, bool]:
+    """Features of the processor by LLVM's names; none where LLVM cannot tell."""
+    import llvmlite.binding as llvm
+
+    try:
+        return dict(llvm.get_host_cpu_features())
+    except RuntimeError:
+        return {}
