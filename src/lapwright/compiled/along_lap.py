@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import casadi as ca
 import numpy as np
 
-from lapwright.compiled.arrays import Array, apart, doubles, places, widened
+from lapwright.compiled.arrays import Array, doubles, overlap, places, widened
 from lapwright.compiled.build import Kernel, Order, build
 from lapwright.compiled.instructions import check
 from lapwright.compiled.stepping import Stepping
@@ -48,6 +48,7 @@ class AlongLap:
         check(function, shared)
         self.function, self.carried, self.backward = function, dict(carried), backward
         self.shared = frozenset(shared)
+        self._name = function.name()
         self._tied = frozenset(self.carried.values())
         self._sizes = [function.nnz_in(i) for i in range(function.n_in())]
         self._results = [function.nnz_out(i) for i in range(function.n_out())]
@@ -82,10 +83,11 @@ class AlongLap:
             steps = out[0].shape[1] if out else 1
         if lanes < 0:
             lanes = out[0].shape[-1] if out else 1
-        results = places(self.function.name(), [(size, steps, lanes) for size in self._results], out)
+        results = places(self._name, [(size, steps, lanes) for size in self._results], out)
         if steps == 0 or lanes == 0 or not results:
             return results
-        given = apart(given, out)
+        if out is not None and overlap(given, out):
+            given = [array.copy() for array in given]
         width = self._prepare(lanes)
         if width == 0:
             assert self._stepping is not None
@@ -97,7 +99,7 @@ class AlongLap:
         return results
 
     def _check_ties(self) -> None:
-        name = self.function.name()
+        name = self._name
         if len(self._tied) < len(self.carried):
             raise ValueError(f"{name}: an input is tied to two outputs")
         for output, source in self.carried.items():
@@ -134,7 +136,7 @@ class AlongLap:
             try:
                 self.adopt(order, build(order))
             except RuntimeError as error:
-                refuse(f"LLVM refuses {self.function.name()}: {error}")
+                refuse(f"LLVM refuses {self._name}: {error}")
         machine = host()
         if machine is not None and self._stepping is None:
             return 1 if lanes == 1 else machine.width
@@ -144,7 +146,7 @@ class AlongLap:
 
     def _checked(self, arguments: Sequence[Array]) -> tuple[list[Array], int, int]:
         """Arguments as contiguous doubles, and the numbers of steps and lanes; -1 if they do not say."""
-        name = self.function.name()
+        name = self._name
         if len(arguments) != len(self._sizes):
             raise ValueError(f"{name} takes {len(self._sizes)} arguments, not {len(arguments)}")
         given, steps, lanes = [], -1, -1

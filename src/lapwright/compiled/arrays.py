@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 from collections.abc import Sequence
 from typing import Any
 
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 DOUBLE = np.dtype(np.float64)
+_BYTE: Any = ctypes.c_char.from_buffer
 
 
 def doubles(value: Any) -> Array:
@@ -50,11 +52,22 @@ def _fit(array: Array) -> bool:
     return all(row.flags.c_contiguous for row in array[:1]) and array.strides[0] >= array[0].nbytes
 
 
-def apart(given: list[Array], out: list[Array] | None) -> list[Array]:
-    """Arguments, copied where results would be written over them."""
-    if out is None:
-        return given
-    return [a.copy() if any(np.may_share_memory(a, b) for b in out) else a for a in given]
+def address(array: Array) -> int:
+    """Where an array's first value stands in memory."""
+    try:
+        # A quarter of the time of numpy's own ways, but for writable arrays without gaps that are not empty.
+        return ctypes.addressof(_BYTE(array))
+    except (TypeError, ValueError, BufferError):
+        return int(array.ctypes.data)
+
+
+def overlap(given: list[Array], out: list[Array]) -> bool:
+    """Whether results may be written over arguments."""
+    for result in out:
+        for array in given:
+            if np.may_share_memory(array, result):
+                return True
+    return False
 
 
 def widened(array: Array, width: int) -> Array:

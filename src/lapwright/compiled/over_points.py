@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import casadi as ca
 import numpy as np
 
-from lapwright.compiled.arrays import Array, apart, doubles, places, widened
+from lapwright.compiled.arrays import Array, doubles, overlap, places, widened
 from lapwright.compiled.build import Kernel, Order, build
 from lapwright.compiled.instructions import check
 from lapwright.compiled.rows import Rows
@@ -38,6 +38,7 @@ class OverPoints:
         check(function, shared)
         self.function = function
         self.shared = frozenset(shared)
+        self._name = function.name()
         self._sizes = [function.nnz_in(i) for i in range(function.n_in())]
         self._results = [function.nnz_out(i) for i in range(function.n_out())]
         self._kernel: Kernel | None = None
@@ -68,12 +69,13 @@ class OverPoints:
         given, count = self._checked(arguments)
         if count < 0:
             count = out[0].shape[-1] if out else 1
-        results = places(self.function.name(), [(size, count) for size in self._results], out)
+        results = places(self._name, [(size, count) for size in self._results], out)
         if self._kernel is None and self._rows is None:
             self._prepare()
         if count == 0 or not results:
             return results
-        given = apart(given, out)
+        if out is not None and overlap(given, out):
+            given = [array.copy() for array in given]
         if self._rows is not None:
             self._rows(given, results, count)
         elif count < self._width:
@@ -99,12 +101,12 @@ class OverPoints:
             try:
                 return self.adopt(order, build(order))
             except RuntimeError as error:
-                refuse(f"LLVM refuses {self.function.name()}: {error}")
+                refuse(f"LLVM refuses {self._name}: {error}")
         self._rows = Rows(self.function, self.shared)
 
     def _checked(self, arguments: Sequence[Array]) -> tuple[list[Array], int]:
         """Arguments as contiguous doubles, and the number of points; -1 if they do not say."""
-        name = self.function.name()
+        name = self._name
         if len(arguments) != len(self._sizes):
             raise ValueError(f"{name} takes {len(self._sizes)} arguments, not {len(arguments)}")
         given, count = [], -1

@@ -5,9 +5,9 @@ from __future__ import annotations
 import ctypes
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from lapwright.compiled.arrays import Array, address
+
 ALIGNMENT = 64
 
 
@@ -33,6 +33,6 @@ class Table:
         """Put in the address of each array and the distance of its rows."""
         words, at = self.words, 1
         for array in arrays:
-            words[at] = array.__array_interface__["data"][0]
+            words[at] = address(array)
             words[at + 1] = array.strides[0]
             at += 2
