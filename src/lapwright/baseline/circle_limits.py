@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from math import inf, sqrt
+from functools import lru_cache
+from math import inf
 
+import casadi as ca
 import numpy as np
 
+from lapwright.baseline.passes import Drive, step_program
 from lapwright.baseline.path import PathRoad
+from lapwright.compiled.along_lap import AlongLap
 from lapwright.quantities import G
 from lapwright.track.road import Array
 from lapwright.vehicle.parameters import FrictionCircle
@@ -23,37 +27,48 @@ class CircleLimits:
 
     def __init__(self, vehicle: FrictionCircle, road: PathRoad) -> None:
         aero = 0.5 * vehicle.air_density / vehicle.mass
-        self.lift = aero * vehicle.downforce_area
-        self.drag = aero * vehicle.drag_area
-        self.drive_most = inf if vehicle.accel_limit is None else vehicle.accel_limit * G
-        self.power = inf if vehicle.power is None else vehicle.power / vehicle.mass
+        lift, drag = aero * vehicle.downforce_area, aero * vehicle.drag_area
+        drive_most = inf if vehicle.accel_limit is None else vehicle.accel_limit * G
+        power = inf if vehicle.power is None else vehicle.power / vehicle.mass
         # Lateral demand p w - q and grip c0 + c1 w are both linear in w.
         p = road.curvature - road.spin_lat - road.tilt_lat * road.normal_rate
         q = road.gravity_lat + road.tilt_lat * road.normal_rest
         grip = vehicle.grip * road.grip
-        c0, c1 = grip * road.normal_rest, grip * (road.normal_rate + self.lift)
+        c0, c1 = grip * road.normal_rest, grip * (road.normal_rate + lift)
         pull0 = road.gravity_long + road.tilt_long * road.normal_rest
-        pull1 = road.spin_long + road.tilt_long * road.normal_rate - self.drag
+        pull1 = road.spin_long + road.tilt_long * road.normal_rate - drag
         self.limit, self.least = _range(p, q, c0, c1)
-        self._points = list(zip(*(part.tolist() for part in (p, q, c0, c1, pull0, pull1)), strict=True))
+        self._points = np.stack([p, q, c0, c1, pull0, pull1])
+        self._car = np.array([drive_most, power])
 
-    def tabulate(self) -> None:
-        """Nothing: everything is in closed form."""
+    def drive(self, direction: int) -> Drive:
+        """What a pass needs; see ``passes.Limits``."""
+        nodes, middles = (np.ascontiguousarray(self._points[:, first::2]) for first in (0, 1))
+        return Drive(_program(direction), nodes, middles, self._car)
 
-    def accel(self, point: int, w: float, direction: int) -> float:
-        """Greatest (1) or least (-1) acceleration [m/s2] along the line at squared speed ``w``."""
-        p, q, c0, c1, pull0, pull1 = self._points[point]
-        lateral, grip = p * w - q, c0 + c1 * w
-        left = grip * grip - lateral * lateral
-        force = sqrt(left) if left > 0.0 else 0.0
-        free = pull0 + pull1 * w
-        if direction < 0:
-            return free - force
-        if force > self.drive_most:
-            force = self.drive_most
-        if force * force * w > self.power * self.power:
-            force = self.power / sqrt(w)
-        return free + force
+
+@lru_cache(maxsize=2)
+def _program(direction: int) -> AlongLap:
+    return step_program("circle_step", 6, 2, _drive if direction > 0 else _brake, direction)
+
+
+def _brake(point: ca.SX, limit: ca.SX, w: ca.SX, car: ca.SX) -> ca.SX:
+    free, force = _parts(point, w)
+    return free - force
+
+
+def _drive(point: ca.SX, limit: ca.SX, w: ca.SX, car: ca.SX) -> ca.SX:
+    free, force = _parts(point, w)
+    most, power = car[0], car[1]
+    force = ca.fmin(force, most)
+    return free + ca.if_else(force * force * w > power * power, power / ca.sqrt(w), force)
+
+
+def _parts(point: ca.SX, w: ca.SX) -> tuple[ca.SX, ca.SX]:
+    """Acceleration without tyres and the tyres' force beside the lateral one [m/s2]."""
+    p, q, c0, c1, pull0, pull1 = ca.vertsplit(point)
+    lateral, grip = p * w - q, c0 + c1 * w
+    return pull0 + pull1 * w, ca.sqrt(ca.fmax(grip * grip - lateral * lateral, 0.0))
 
 
 def _range(p: Array, q: Array, c0: Array, c1: Array) -> tuple[Array, Array]:

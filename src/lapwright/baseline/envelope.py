@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.baseline.boundary import conditions
+from lapwright.baseline.lookup import Lookup, bracket
 from lapwright.baseline.reach import reach
 from lapwright.baseline.steady import SteadyCar
 from lapwright.baseline.trim import TrimModel, overrun_force
@@ -120,6 +121,11 @@ class TrimEnvelope:
         half = 0.5 * aero.air_density / self.vehicle.chassis.mass
         return half * aero.downforce_area, half * aero.drag_area
 
+    @cached_property
+    def lookup(self) -> Lookup:
+        """The tables made ready for many look-ups."""
+        return Lookup(self)
+
     def load(self, speed: Array, normal: Array) -> Array:
         """Specific load L on the tyres [m/s2], not below zero."""
         load: Array = np.maximum(normal + self.per_speed[0] * speed * speed, 0.0)
@@ -189,9 +195,9 @@ class TrimEnvelope:
         """Condition numbers around each point and their weights (linear in each axis, held at the ends)."""
         grip = np.broadcast_to(np.asarray(grip, dtype=float), np.shape(speed))
         axes = [
-            _bracket(self.grips, grip),
-            _bracket(self.speeds, np.asarray(speed)),
-            _bracket(self.normals, np.asarray(normal)),
+            bracket(self.grips, grip),
+            bracket(self.speeds, np.asarray(speed)),
+            bracket(self.normals, np.asarray(normal)),
         ]
         corners = []
         for steps in product((0, 1), repeat=3):
@@ -306,12 +312,3 @@ def _tables(vehicle: Vehicle, curve: DriveCurve | None, speeds: Array, grips: Ar
         states=found.states.reshape(7, *shape, *tail),
         guessed=found.guessed,
     )
-
-
-def _bracket(nodes: Array, value: Array) -> tuple[NDArray[np.int64], Array]:
-    """Lower node and share of the way to the next, held at the ends."""
-    if nodes.size == 1:
-        return np.zeros(np.shape(value), dtype=np.int64), np.zeros(np.shape(value))
-    low = np.clip(np.searchsorted(nodes, value, side="right") - 1, 0, nodes.size - 2)
-    ahead = (value - nodes[low]) / (nodes[low + 1] - nodes[low])
-    return low, np.clip(ahead, 0.0, 1.0)

@@ -9,13 +9,15 @@ Bobrow, Dubowsky & Gibson, Int. J. Robotics Research 4 (1985) 3 [from memory]). 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
+import casadi as ca
 import numpy as np
 
 from lapwright.baseline.grid import Grid
+from lapwright.compiled.along_lap import AlongLap
 from lapwright.errors import NoSolutionError
 from lapwright.track.road import Array
 
@@ -24,6 +26,21 @@ LAPS = 300
 
 SETTLED = 1e-9
 """Relative change of the squared speed from lap to lap at which a closed lap has settled."""
+
+Accel = Callable[[ca.SX, ca.SX, ca.SX, ca.SX], ca.SX]
+"""Acceleration [m/s2] along the line from numbers of a point, its limit and the squared speed w there, numbers of the car."""
+
+
+@dataclass(frozen=True)
+class Drive:
+    """What a pass needs of a car: the program of a step, numbers of the nodes (q, K) and of the middles of the steps
+    (q, K - 1), and numbers of the car.
+    """
+
+    program: AlongLap
+    nodes: Array
+    middles: Array
+    car: Array
 
 
 class Limits(Protocol):
@@ -34,8 +51,8 @@ class Limits(Protocol):
 
     limit: Array
 
-    def accel(self, point: int, w: float, direction: int) -> float:
-        """Greatest (1) or least (-1) acceleration [m/s2] along the line at squared speed ``w`` <= ``limit``."""
+    def drive(self, direction: int) -> Drive:
+        """What a pass needs to drive as hard as possible (1), or to brake as hard as possible (-1)."""
         ...
 
 
@@ -48,10 +65,45 @@ class Sweep:
     slope: Array
 
 
-def sweep(grid: Grid, limits: Limits, direction: int, start: int, w_start: float, closed: bool) -> Sweep:
-    """Drive (1) or brake backwards (-1) from node ``start`` with squared speed ``w_start``.
+def step_program(name: str, size: int, car_size: int, accel: Accel, direction: int) -> AlongLap:
+    """The program of one step of a pass.
 
-    An open road is covered from ``start`` to its end; a closed one is lapped until the lap repeats itself.
+    Parameters
+    ----------
+    name
+        Name of the program.
+    size, car_size
+        Count of the numbers of a point and of the car.
+    accel
+        The greatest or least acceleration.
+    direction
+        1 to step from node to node forward, -1 backward.
+    """
+    carried = ca.SX.sym("carried", 2)
+    cell = ca.SX.sym("cell", 5)
+    middle, there, car = ca.SX.sym("middle", size), ca.SX.sym("there", size), ca.SX.sym("car", car_size)
+    step, gain_middle, gain_there, limit_middle, limit_there = ca.vertsplit(cell)
+    w, first = carried[0], carried[1]
+
+    def rate(point: ca.SX, gain: ca.SX, limit: ca.SX, at: ca.SX) -> ca.SX:
+        return gain * accel(point, limit, ca.fmin(ca.fmax(at, 0.0), limit), car)
+
+    second = rate(middle, gain_middle, limit_middle, w + 0.5 * step * first)
+    third = rate(middle, gain_middle, limit_middle, w + 0.5 * step * second)
+    fourth = rate(there, gain_there, limit_there, w + step * third)
+    raw = ca.if_else(step == 0.0, w, w + step * (first + 2.0 * second + 2.0 * third + fourth) / 6.0)
+    reached = ca.fmin(raw, limit_there)
+    slope = rate(there, gain_there, limit_there, reached)
+    function = ca.Function(
+        name, [carried, cell, middle, there, car], ca.cse([ca.vertcat(reached, slope), raw])
+    )
+    return AlongLap(function, carried={0: 0}, shared=(4,), backward=direction < 0)
+
+
+def sweep(grid: Grid, limits: Limits, direction: int, w_start: float | None = None) -> Sweep:
+    """Drive forward (1) from the first node, or brake backwards (-1) from the last one.
+
+    An open road is covered once from squared speed ``w_start``; a closed one (None) is lapped until the lap repeats itself.
 
     Raises
     ------
@@ -59,20 +111,17 @@ def sweep(grid: Grid, limits: Limits, direction: int, start: int, w_start: float
         When the car comes to a stand, or a closed lap does not settle.
     """
     run = _Run(grid, limits, direction)
-    run.w[start] = run.raw[start] = w_start
-    last = grid.s.size - 1
-    if not closed:
-        run.cover(range(start, last) if direction > 0 else range(start - 1, -1, -1))
-        return run.finish()
-    if start == 0:
-        run.w[last] = w_start
-    around = [*range(start, last), *range(start)]
-    around = around if direction > 0 else around[::-1]
+    if w_start is not None:
+        return run.cover(w_start)
+    begin, end = (0, -1) if direction > 0 else (-1, 0)
+    limit = limits.limit[::2]
+    w = float(limit[begin])
     for _ in range(LAPS):
-        before = run.w[start]
-        run.cover(around, last)
-        if abs(run.w[start] - before) <= SETTLED * before:
-            return run.finish()
+        lap = run.cover(w)
+        again = min(float(lap.w[end]), float(limit[begin]))
+        if abs(again - w) <= SETTLED * w:
+            return lap
+        w = again
     raise NoSolutionError(
         f"the quasi-steady lap does not settle: after {LAPS} laps the speed still changes from one to the next; "
         "has the car neither drag nor a power limit?"
@@ -80,48 +129,30 @@ def sweep(grid: Grid, limits: Limits, direction: int, start: int, w_start: float
 
 
 class _Run:
-    """The state of a pass; plain lists, because one step needs the step before."""
+    """A pass made ready. Its first step has no length: it only looks at the node where the pass starts."""
 
     def __init__(self, grid: Grid, limits: Limits, direction: int) -> None:
-        self.direction = direction
-        self.accel = limits.accel
-        self.limit = limits.limit.tolist()
-        self.gain = (2.0 * grid.points.metric).tolist()
-        self.s = grid.s.tolist()
-        self.w = [np.inf] * grid.s.size
-        self.raw = [np.inf] * grid.s.size
-        self.slope = [0.0] * grid.s.size
+        self.drive, self.direction, self.s = limits.drive(direction), direction, grid.s
+        cell = np.zeros((5, grid.s.size))
+        inner = slice(1, None) if direction > 0 else slice(None, -1)
+        gain = 2.0 * grid.points.metric
+        cell[0, inner] = direction * np.diff(grid.s)
+        cell[1, inner], cell[2] = gain[1::2], gain[::2]
+        cell[3, inner], cell[4] = limits.limit[1::2], limits.limit[::2]
+        middles = np.zeros_like(self.drive.nodes)
+        middles[:, inner] = self.drive.middles
+        self.arguments = [part[:, :, None] for part in (cell, middles, self.drive.nodes)]
+        self.stepped = cell[0] != 0.0
 
-    def rate(self, point: int, w: float) -> float:
-        """dw/ds at a point, at the limit's rate above the limit."""
-        w = min(max(w, 0.0), self.limit[point])
-        return self.gain[point] * self.accel(point, w, self.direction)
-
-    def cover(self, cells: Sequence[int], join: int = 0) -> None:
-        """Step through cells in turn; ``join`` is the last node of a closed lap, which is its first one too."""
-        forward = self.direction > 0
-        for cell in cells:
-            here, there = (cell, cell + 1) if forward else (cell + 1, cell)
-            self.step(here, there)
-            if join and forward and there == join:
-                self.w[0] = self.raw[0] = min(self.w[join], self.limit[0])
-            elif join and not forward and there == 0:
-                self.w[join] = self.raw[join] = min(self.w[0], self.limit[-1])
-
-    def step(self, here: int, there: int) -> None:
-        w, h, point = self.w[here], self.s[there] - self.s[here], 2 * here
-        middle = here + there
-        self.slope[here] = k1 = self.rate(point, w)
-        reach = w
-        if h != 0.0:
-            k2 = self.rate(middle, w + 0.5 * h * k1)
-            k3 = self.rate(middle, w + 0.5 * h * k2)
-            k4 = self.rate(2 * there, w + h * k3)
-            reach = w + h * (k1 + 2.0 * k2 + 2.0 * k3 + k4) / 6.0
-            if reach <= 0.0:
-                self.stand(there)
-        self.raw[there] = reach
-        self.w[there] = min(reach, self.limit[2 * there])
+    def cover(self, w_start: float) -> Sweep:
+        """From squared speed ``w_start`` at the first node of the pass to its last one."""
+        start = np.array([[w_start], [0.0]])
+        both, raw = self.drive.program(start, *self.arguments, self.drive.car)
+        w, slope, raw = both[0, :, 0], both[1, :, 0], raw[0, :, 0]
+        stands = np.flatnonzero((raw <= 0.0) & self.stepped)
+        if stands.size:
+            self.stand(int(stands[0 if self.direction > 0 else -1]))
+        return Sweep(w, raw, slope)
 
     def stand(self, node: int) -> None:
         place = f"at {self.s[node]:.1f} m"
@@ -132,10 +163,3 @@ class _Run:
         raise NoSolutionError(
             f"the car cannot be slowed down enough {place}: the road falls more steeply than its brakes or tyres can hold"
         )
-
-    def finish(self) -> Sweep:
-        """The pass as arrays; the far end of an open road gets its slope."""
-        end = len(self.w) - 1 if self.direction > 0 else 0
-        if np.isfinite(self.w[end]):
-            self.slope[end] = self.rate(2 * end, self.w[end])
-        return Sweep(np.array(self.w), np.array(self.raw), np.array(self.slope))

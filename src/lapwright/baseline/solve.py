@@ -142,7 +142,6 @@ def solve_baseline(
         grid = build_grid(track, offsets, base, singular)
         limits = _limits(known, grid, fastest)
     _check_held(limits, grid)
-    limits.tabulate()
     ends = _Ends(start_speed, end_speed, at_most)
     profile = _passes(track, known, grid, limits, ends)
     road = path_road(track, offsets, profile.s)
@@ -258,22 +257,19 @@ def _passes(
 ) -> SpeedProfile:
     at_nodes = limits.limit[::2]
     if track.closed:
-        slowest = int(np.argmin(at_nodes[:-1]))
-        forward = sweep(grid, limits, 1, slowest, float(at_nodes[slowest]), True)
-        backward = sweep(grid, limits, -1, slowest, float(at_nodes[slowest]), True)
-        return join_passes(grid, forward, backward)
+        return join_passes(grid, sweep(grid, limits, 1), sweep(grid, limits, -1))
     w_start = _level_top_speed(known) ** 2 if ends.start is None else ends.start**2
     w_end = at_nodes[-1] if ends.end is None else ends.end**2
     if not ends.at_most:
         _check_end("start", ends.start, at_nodes[0])
         _check_end("end", ends.end, at_nodes[-1])
-    backward = sweep(grid, limits, -1, grid.s.size - 1, float(min(w_end, at_nodes[-1])), False)
+    backward = sweep(grid, limits, -1, float(min(w_end, at_nodes[-1])))
     if ends.start is not None and not ends.at_most and backward.w[0] < w_start * (1.0 - 1e-9):
         raise NoSolutionError(
             f"with {ends.start:g} m/s at the start the car cannot slow down for what comes; "
             f"at most {np.sqrt(backward.w[0]):.2f} m/s is possible there"
         )
-    forward = sweep(grid, limits, 1, 0, float(min(w_start, at_nodes[0], backward.w[0])), False)
+    forward = sweep(grid, limits, 1, float(min(w_start, at_nodes[0], backward.w[0])))
     if ends.end is not None and not ends.at_most and forward.w[-1] < w_end * (1.0 - 1e-9):
         raise NoSolutionError(
             f"the car does not reach {ends.end:g} m/s at the end; "
