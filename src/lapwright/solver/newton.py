@@ -72,6 +72,22 @@ class Evaluation:
     defects: Array
 
 
+@dataclass(frozen=True)
+class _Prepared:
+    """A barrier problem condensed to stages: what ``direction`` needs, for any stiffening of the Hessian."""
+
+    at: Iterate
+    values: Evaluation
+    barrier: float
+    reduced: list[list[Array]]
+    blocks: list[Array]
+    inner: Array
+    stage: Array
+    hessian: Array
+    gradient: Array
+    diagonal: Array
+
+
 class _Again:
     """A compiled function whose results are written to the same places at every call."""
 
@@ -104,6 +120,10 @@ class ChainSolver:
         if not chain.closed:
             self._tail[:, -1] = 0.0
         self._empty = self._empty_stage()
+        rows, columns = _places(sizes.nx + sizes.stage_controls)
+        self._diagonal = np.flatnonzero(rows == columns)
+        self._stage_weight = chain.weight.sum(axis=0)
+        self._prepared: _Prepared
 
     # -- values ----------------------------------------------------------------------------------------------------
 
@@ -172,20 +192,31 @@ class ChainSolver:
 
     # -- the Newton step -------------------------------------------------------------------------------------------
 
-    def direction(self, at: Iterate, values: Evaluation, barrier: float, shift: float) -> Direction | None:
-        """The Newton step for a barrier parameter, or None when the system's inertia is not that of a minimum.
-
-        ``shift`` times the point weights is added to the Hessian's diagonal.
-        """
+    def prepare(self, at: Iterate, values: Evaluation, barrier: float) -> None:
+        """Condense the barrier problem at an iterate to the stages of the chain."""
         chain, sizes = self.chain, self.chain.sizes
-        k, nx, d = chain.stages, sizes.nx, sizes.degree
         target = barrier * chain.target
-        reduced = [self._reduce(at, values, target, j, shift) for j in range(d)]
+        reduced = [self._reduce(at, values, target, j) for j in range(sizes.degree)]
         blocks = [block for point in reduced for block in point[:3]]
-        inner, stage, hessian, gradient = self.condense(*blocks, values.defects.reshape(d * nx, -1), chain.step)
+        inner, stage, hessian, gradient = self.condense(
+            *blocks, values.defects.reshape(sizes.degree * sizes.nx, -1), chain.step
+        )
         stage[:, chain.empty], hessian[:, chain.empty] = self._empty
         gradient[:, chain.empty] = 0.0
-        steps = [array.reshape(-1, k, PIECES) for array in (stage, hessian, gradient)]
+        self._prepared = _Prepared(
+            at, values, barrier, reduced, blocks, inner, stage, hessian, gradient, hessian[self._diagonal]
+        )
+
+    def direction(self, shift: float) -> Direction | None:
+        """The Newton step of the prepared problem, or None when the system's inertia is not that of a minimum.
+
+        ``shift`` times the interval's weight is added to the diagonal of every stage's Hessian.
+        """
+        chain, sizes, ready = self.chain, self.chain.sizes, self._prepared
+        k, nx = chain.stages, sizes.nx
+        at, barrier, blocks = ready.at, ready.barrier, ready.blocks
+        ready.hessian[self._diagonal] = ready.diagonal + shift * self._stage_weight
+        steps = [array.reshape(-1, k, PIECES) for array in (ready.stage, ready.hessian, ready.gradient)]
         value, psi, gam, linear, constant, feedback, offset, on_costate, pivots = self.backward(
             *self._tail_values(), *steps
         )
@@ -205,10 +236,10 @@ class ChainSolver:
         end = np.einsum("ijl,jl->il", _unpacked(self._tail, nx), after[:, -1]) + self._joined() * costate
         pull = np.concatenate([pull[:, 1:], end[:, None]], axis=1)
         moved, multipliers = self.expand_interval(
-            *blocks, inner, chain.step, *(_flat(a) for a in (left, controls, after, pull))
+            *blocks, ready.inner, chain.step, *(_flat(a) for a in (left, controls, after, pull))
         )
         self._remember(value[:, 0])
-        return self._expand(at, values, barrier, reduced, start[:, 0], moved, _flat(controls), multipliers)
+        return self._expand(ready, start[:, 0], moved, _flat(controls), multipliers)
 
     def _empty_stage(self) -> tuple[Array, Array]:
         """[A B c] and Hessian of a stage that changes nothing, as columns."""
@@ -291,29 +322,20 @@ class ChainSolver:
         free = here[~last]
         matrix[1, -1, free, 1, -1, free] = -1.0
 
-    def _reduce(
-        self, at: Iterate, values: Evaluation, target: Array, j: int, shift: float
-    ) -> list[Array]:
+    def _reduce(self, at: Iterate, values: Evaluation, target: Array, j: int) -> list[Array]:
         chain = self.chain
-        weights = np.concatenate([chain.cost_weight[j], chain.step, shift * chain.weight[j]])
+        weights = np.concatenate([chain.cost_weight[j], chain.step])
         return self.reduce(
             values.jacobian[j], values.hessian[j], values.rows[j, 1 + chain.sizes.nx :], at.slack[j], at.multiplier[j],
             target[j], weights, place=j,
         )  # fmt: skip
 
     def _expand(
-        self,
-        at: Iterate,
-        values: Evaluation,
-        barrier: float,
-        reduced: list[list[Array]],
-        first: Array,
-        moved: Array,
-        controls: Array,
-        multipliers: Array,
+        self, ready: _Prepared, first: Array, moved: Array, controls: Array, multipliers: Array
     ) -> Direction:
         """The step of everything that was eliminated."""
         chain, sizes = self.chain, self.chain.sizes
+        at, values, barrier, reduced = ready.at, ready.values, ready.barrier, ready.reduced
         nx, nu, d, count = sizes.nx, sizes.nu, sizes.degree, len(self.chain.interval)
         defect = multipliers.reshape(d, nx, count)
         y, slack, multiplier = np.empty_like(at.y), np.empty_like(at.slack), np.empty_like(at.slack)

@@ -21,13 +21,13 @@ from lapwright.solver.status import INTERRUPTED, INVALID, NO_STEP, SOLVED, STALL
 from lapwright.transcription.condense import condensation
 from lapwright.transcription.nlp import Nlp
 
-FIRST_BARRIER = 1.0
+FIRST_BARRIER = 0.1
 """Barrier parameter of a cold start."""
 
 BARRIER_FACTOR, BARRIER_POWER = 0.1, 1.2
 """How the barrier parameter falls: to the smaller of this share and this power of it."""
 
-INNER = 10.0
+INNER = 20.0
 """A barrier problem is solved when its error is below this many barrier parameters."""
 
 PUSH = 1e-2
@@ -302,15 +302,16 @@ class _Run:
     def _hindrance(self, slack: Array, first_slack: Array) -> float:
         """Sum of weight times log slack."""
         with np.errstate(invalid="ignore"):
-            return float(np.vdot(self.chain.target, np.log(slack))) + float(
-                np.vdot(self.chain.first_target, np.log(first_slack))
+            return float(np.sum(self.chain.target * np.log(slack))) + float(
+                np.sum(self.chain.first_target * np.log(first_slack))
             )
 
     def _direction(self, values: Evaluation) -> Direction | None:
         """A Newton step in a direction of descent: the Hessian is stiffened until its curvature is right."""
         shift = 0.0 if self.shift < LEAST_SHIFT else self.shift / LOWER
         tried = 1
-        while (direction := self.solver.direction(self.at, values, self.barrier, shift)) is None:
+        self.solver.prepare(self.at, values, self.barrier)
+        while (direction := self.solver.direction(shift)) is None:
             if shift == 0.0:
                 shift = max(LEAST_SHIFT, self.shift) if self.shifted else FIRST_SHIFT
             else:
@@ -335,8 +336,8 @@ class _Run:
             _longest(np.where(self.first_there, at.first_multiplier, 1.0), direction.first_multiplier, keep),
         )
         slope = direction.cost_slope - barrier * (
-            float(np.vdot(chain.target, direction.slack / at.slack))
-            + float(np.vdot(chain.first_target, direction.first_slack / at.first_slack))
+            float(np.sum(chain.target * direction.slack / at.slack))
+            + float(np.sum(chain.first_target * direction.first_slack / at.first_slack))
         )
         here = (measures.total, measures.cost - barrier * self._hindrance(at.slack, at.first_slack))
         if self.filter is None:

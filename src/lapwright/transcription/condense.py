@@ -186,18 +186,18 @@ def reduce_function(functions: PointFunctions, sizes: Sizes) -> ca.Function:
     """One point without its algebraic unknowns z.
 
     Inputs: Jacobian and Hessian nonzeros; balances and limits (na + nr); slacks and multipliers of the inequalities (m, m);
-    target products (m); [share of the cost B h, length h, what is added to the Hessian's diagonal].
+    target products (m); [share of the cost B h, length h].
 
     Outputs: slopes of the rates in [x, u] (nx, nx + nu) and their constant (nx); Hessian in [x, u] (upper triangle); gradient;
     z as a function of [x, u, 1]; multipliers of the balances as one of [x, u, 1]; and of the defects' multipliers, over h.
     """
     nx, nu, nz, na = sizes.nx, sizes.nu, sizes.nz, sizes.na
-    n, ny = nx + nu, sizes.ny
+    n = nx + nu
     jac = _symbol("j", functions.derivatives.nnz_out(2))
     hes = _symbol("h", functions.derivatives.nnz_out(3))
     rows = _symbol("rows", na + sizes.nr)
     slack, multiplier, target = (_symbol(k, sizes.rows) for k in ("s", "nu", "mu"))
-    weight = _symbol("w", 3)
+    weight = _symbol("w", 2)
     cost, rates, balances, limits = _point_blocks(functions, sizes, jac)
     slopes = _inequality_slopes(sizes, limits)
     missed = ca.vertcat(rows[na:] + slack[: sizes.nr], ca.SX(len(sizes.bounds), 1))
@@ -205,7 +205,7 @@ def reduce_function(functions: PointFunctions, sizes: Sizes) -> ca.Function:
     stiff = multiplier * inverse
     push = target * inverse + stiff * missed
     hessian = ca.triu2symm(ca.SX(functions.derivatives.sparsity_out(3), hes))
-    hessian += ca.mtimes(slopes.T, ca.diag(stiff) @ slopes) + weight[2] * ca.SX.eye(ny)
+    hessian += ca.mtimes(slopes.T, ca.diag(stiff) @ slopes)
     gradient = weight[0] * cost.T + ca.mtimes(slopes.T, push)
     if nz:
         z = -_solve(balances[:, n:], ca.horzcat(balances[:, :n], rows[:na]))
