@@ -8,7 +8,7 @@ from math import inf
 import casadi as ca
 import numpy as np
 
-from lapwright.baseline.passes import Drive, step_program
+from lapwright.baseline.passes import Drive, Point, step_program
 from lapwright.baseline.path import PathRoad
 from lapwright.compiled.along_lap import AlongLap
 from lapwright.quantities import G
@@ -43,30 +43,34 @@ class CircleLimits:
 
     def drive(self, direction: int) -> Drive:
         """What a pass needs; see ``passes.Limits``."""
-        nodes, middles = (np.ascontiguousarray(self._points[:, first::2]) for first in (0, 1))
-        return Drive(_program(direction), nodes, middles, self._car)
+        points = self._points
+        middles = np.zeros((points.shape[0], self.limit.size // 2 + 1))
+        middles[:, slice(1, None) if direction > 0 else slice(None, -1)] = points[:, 1::2]
+        nodes = np.ascontiguousarray(points[:, ::2])
+        return Drive(_program(direction), nodes, middles, np.ones(self.limit.size), self._car)
 
 
 @lru_cache(maxsize=2)
 def _program(direction: int) -> AlongLap:
-    return step_program("circle_step", 6, 2, _drive if direction > 0 else _brake, direction)
+    accel = _drive if direction > 0 else _brake
+    return step_program("circle_step", 6, 2, accel, direction, from_nodes=False)
 
 
-def _brake(point: ca.SX, limit: ca.SX, w: ca.SX, car: ca.SX) -> ca.SX:
+def _brake(point: Point, w: ca.SX, car: ca.SX) -> ca.SX:
     free, force = _parts(point, w)
     return free - force
 
 
-def _drive(point: ca.SX, limit: ca.SX, w: ca.SX, car: ca.SX) -> ca.SX:
+def _drive(point: Point, w: ca.SX, car: ca.SX) -> ca.SX:
     free, force = _parts(point, w)
     most, power = car[0], car[1]
     force = ca.fmin(force, most)
     return free + ca.if_else(force * force * w > power * power, power / ca.sqrt(w), force)
 
 
-def _parts(point: ca.SX, w: ca.SX) -> tuple[ca.SX, ca.SX]:
+def _parts(point: Point, w: ca.SX) -> tuple[ca.SX, ca.SX]:
     """Acceleration without tyres and the tyres' force beside the lateral one [m/s2]."""
-    p, q, c0, c1, pull0, pull1 = ca.vertsplit(point)
+    p, q, c0, c1, pull0, pull1 = ca.vertsplit(point.numbers)
     lateral, grip = p * w - q, c0 + c1 * w
     return pull0 + pull1 * w, ca.sqrt(ca.fmax(grip * grip - lateral * lateral, 0.0))
 

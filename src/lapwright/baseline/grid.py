@@ -33,12 +33,15 @@ class Grid:
 
     ``points`` is the road at 2K - 1 points: node, middle, node, ... A station where the curvature jumps has two nodes, one
     for each side, and a step of no length between them. ``kept`` marks the nodes that become rows of a lap, one for each
-    station.
+    station; ``left`` the points whose road is that of the left side of a jump; ``same`` is the number of each point in the
+    grid that this one was made from, -1 for a new one.
     """
 
     s: Array
     points: PathRoad
     kept: NDArray[np.bool_]
+    left: NDArray[np.bool_]
+    same: NDArray[np.int64]
 
     @property
     def nodes(self) -> PathRoad:
@@ -55,7 +58,7 @@ def base_stations(start: float, end: float, step: float | None = None) -> Array:
 
 
 def build_grid(
-    track: Track, offsets: Offsets, base: Array, singular: Array, also: Array | None = None
+    track: Track, offsets: Offsets, base: Array, singular: Array, before: Grid | None = None
 ) -> Grid:
     """The grid with every base station, the road's breaks and graded nodes around them and the ``singular`` stations.
 
@@ -67,14 +70,14 @@ def build_grid(
         Stations [m] from start to end; rows of the lap.
     singular
         Further stations that become nodes and rows and have graded neighbours (the slowest point of a bend).
-    also
-        Further nodes and rows without neighbours.
+    before
+        An earlier grid of the same line; what it knows of the road is taken over.
     """
     first, last = base[0], base[-1]
     step = float(np.max(np.diff(base)))
     breaks = track.breaks[(track.breaks > first) & (track.breaks < last)]
     special = np.concatenate([breaks, singular])
-    rows = np.concatenate([base, special] + ([] if also is None else [also]))
+    rows = np.concatenate([base, special])
     near = (special[:, None] + step * np.array([-g for g in GRADING] + list(GRADING))[None, :]).ravel()
     every = np.unique(np.concatenate([rows, near[(near > first) & (near < last)]]))
     every = _apart(every, np.concatenate([breaks, [first, last]]))
@@ -86,10 +89,10 @@ def build_grid(
     stations[::2], stations[1::2] = at, middles
     side = np.zeros(stations.size, dtype=bool)
     side[::2] = left
-    points = _both_sides(track, offsets, stations, side)
+    same = _same(stations, side, before)
     kept = ~left & np.isin(at, rows)
     kept[-1] = True
-    return Grid(at, points, kept)
+    return Grid(at, _points(track, offsets, stations, side, before, same), kept, side, same)
 
 
 def _apart(stations: Array, fixed: Array) -> Array:
@@ -104,17 +107,48 @@ def _apart(stations: Array, fixed: Array) -> Array:
     return stations[~drop]
 
 
-def _both_sides(track: Track, offsets: Offsets, stations: Array, left: NDArray[np.bool_]) -> PathRoad:
-    right = path_road(track, offsets, stations, "right")
-    if not left.any():
-        return right
-    other = path_road(track, offsets, stations[left], "left")
-    fields = {}
-    for name in PathRoad.__dataclass_fields__:
-        values = getattr(right, name).copy()
-        values[left] = getattr(other, name)
-        fields[name] = values
+def _same(stations: Array, left: NDArray[np.bool_], before: Grid | None) -> NDArray[np.int64]:
+    """Numbers of the points in an earlier grid, -1 where it has none."""
+    same = np.full(stations.size, -1, dtype=np.int64)
+    for side in (False, True):
+        here = np.flatnonzero(left == side)
+        there = np.zeros(0, dtype=np.int64) if before is None else np.flatnonzero(before.left == side)
+        if before is not None and there.size:
+            known = before.points.s[there]
+            at = np.minimum(np.searchsorted(known, stations[here]), there.size - 1)
+            hit = known[at] == stations[here]
+            same[here[hit]] = there[at[hit]]
+    return same
+
+
+def _points(
+    track: Track,
+    offsets: Offsets,
+    stations: Array,
+    left: NDArray[np.bool_],
+    before: Grid | None,
+    same: NDArray[np.int64],
+) -> PathRoad:
+    places, parts = [np.flatnonzero(same >= 0)], []
+    if before is not None:
+        parts.append(before.points.take(same[places[0]]))
+    for side, name in ((False, "right"), (True, "left")):
+        new = np.flatnonzero((same < 0) & (left == side))
+        if new.size:
+            places.append(new)
+            parts.append(path_road(track, offsets, stations[new], name))
+    order = np.argsort(np.concatenate(places))
+    fields = {
+        name: np.concatenate([getattr(part, name) for part in parts])[order]
+        for name in PathRoad.__dataclass_fields__
+    }
     return PathRoad(**fields)
+
+
+def road_at(grid: Grid, track: Track, offsets: Offsets, stations: Array) -> PathRoad:
+    """The road on the right at stations [m], most of which are nodes."""
+    side = np.zeros(stations.size, dtype=bool)
+    return _points(track, offsets, stations, side, grid, _same(stations, side, grid))
 
 
 def lows(values: Array) -> NDArray[np.int64]:

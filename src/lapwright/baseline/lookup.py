@@ -16,17 +16,24 @@ if TYPE_CHECKING:
 SPEED_STEP = 1.0
 """Spacing [m/s] of the tables, which keeps apart what gear and engine give from node to node of the envelope."""
 
+BLOCK = 4096
+"""Points that are looked up at once: what is worked with stays in the processor's cache."""
+
+COLUMNS = 5
+
 Index = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class Range:
-    """Longitudinal forces at M points [m/s2], drag not taken off: ``most`` and ``least`` of the tyres (and brakes) beside
-    a lateral force; with a drive force of ``full`` [m/s2] the engine gives ``level + rise * full``.
+    """Longitudinal forces at M points [m/s2], drag not taken off: ``most`` and ``least`` of the tyres beside a lateral
+    force, ``held`` with all that the brakes give; with a drive force of ``full`` [m/s2] the engine gives
+    ``level + rise * full``.
     """
 
     most: Array
     least: Array
+    held: Array
     level: Array
     rise: Array
 
@@ -41,7 +48,12 @@ class Lookup:
         even = np.linspace(speeds[0], speeds[-1], count)
         low = np.clip(np.searchsorted(speeds, even, side="right") - 1, 0, speeds.size - 2)
         ahead = (even - speeds[low]) / (speeds[low + 1] - speeds[low])
-        self.envelope, self.normals, self.grips, self.count = envelope, envelope.normals, envelope.grips, count
+        self.envelope, self.normals, self.grips, self.count = (
+            envelope,
+            envelope.normals,
+            envelope.grips,
+            count,
+        )
 
         def between(table: Array) -> Array:
             share = ahead.reshape(1, -1, *(1,) * (table.ndim - 2))
@@ -53,11 +65,20 @@ class Lookup:
 
     def lateral_most(self, speed: Array, normal: Array, grip: Array) -> Array:
         """Largest lateral specific force [m/s2] with engine and brakes no limit."""
-        share = sum(weight * self.lat_most.ravel()[index] for index, weight in self._corners(speed, normal, grip))
+        share = sum(
+            weight * self.lat_most.ravel()[index] for index, weight in self._corners(speed, normal, grip)
+        )
         return np.asarray(share * self.envelope.load(speed, normal) * grip)
 
     def range(self, speed: Array, normal: Array, lateral: Array, grip: Array) -> Range:
         """Longitudinal forces beside a lateral one [m/s2]; a lateral force out of reach counts as the largest one."""
+        columns = np.empty((COLUMNS, speed.size))
+        for first in range(0, speed.size, BLOCK):
+            some = slice(first, first + BLOCK)
+            self._block(speed[some], normal[some], lateral[some], grip[some], columns[:, some])
+        return Range(*columns)
+
+    def _block(self, speed: Array, normal: Array, lateral: Array, grip: Array, columns: Array) -> None:
         corners = self._corners(speed, normal, grip)
         flat = self.lat_most.ravel()
         scale = self.envelope.load(speed, normal) * grip
@@ -66,12 +87,12 @@ class Lookup:
             (self.nodes - 1) / (0.5 * np.pi)
         )
         low = np.minimum(place.astype(np.int64), self.nodes - 2)
-        pair = np.zeros((speed.size, 8))
+        pair = np.zeros((speed.size, 2 * COLUMNS))
         for index, weight in corners:
             pair += weight[:, None] * self._pairs.take(index * (self.nodes - 1) + low, axis=0)
         ahead = (place - low)[:, None]
-        columns = (pair[:, :4] + ahead * (pair[:, 4:] - pair[:, :4])).T
-        return Range(columns[0] * scale, columns[1] * scale, columns[2] * scale, columns[3])
+        columns[...] = (pair[:, :COLUMNS] + ahead * (pair[:, COLUMNS:] - pair[:, :COLUMNS])).T
+        columns[:-1] *= scale
 
     def _corners(self, speed: Array, normal: Array, grip: Array) -> list[tuple[Index, Array]]:
         """Condition numbers around each point and their weights (linear in each axis, held at the ends)."""
@@ -99,7 +120,7 @@ class Lookup:
 
 
 def _columns(envelope: TrimEnvelope, speeds: Array, long: Array, effort: Array) -> Array:
-    """Columns most, least, level, rise, (R, S, N, K, 4), from tables of force and effort (R, S, N, K, C)."""
+    """The columns of ``Range``, (R, S, N, K, COLUMNS), from tables of force and effort (R, S, N, K, C)."""
     from lapwright.baseline.envelope import Blend
 
     full, brakes = envelope.efforts(speeds)
@@ -111,15 +132,14 @@ def _columns(envelope: TrimEnvelope, speeds: Array, long: Array, effort: Array) 
         np.broadcast_to((part[None, :, None] / scale)[..., None], shape).ravel() for part in (full, brakes)
     )
     driven, rise = flat.at_effort(asked)
-    least = np.maximum(flat.long[:, 0], flat.at_effort(held)[0])
-    columns = np.stack([flat.long[:, -1], least, driven - rise * asked, rise], axis=-1)
-    return columns.reshape(*shape, 4)
+    columns = [flat.long[:, -1], flat.long[:, 0], flat.at_effort(held)[0], driven - rise * asked, rise]
+    return np.stack(columns, axis=-1).reshape(*shape, COLUMNS)
 
 
 def _neighbours(columns: Array) -> Array:
-    """Rows of the columns at a lateral force and at the next one, side by side: (R S N (K - 1), 8)."""
+    """Rows of the columns at a lateral force and at the next one, side by side: (R S N (K - 1), 2 COLUMNS)."""
     both = np.concatenate([columns[..., :-1, :], columns[..., 1:, :]], axis=-1)
-    return both.reshape(-1, 8)
+    return both.reshape(-1, 2 * COLUMNS)
 
 
 def bracket(nodes: Array, value: Array) -> tuple[Index, Array]:

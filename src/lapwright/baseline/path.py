@@ -65,6 +65,7 @@ class PathRoad:
     normal_rest, normal_rate : specific force of the road along its normal, at rest [m/s2] and per w [1/m]
     tilt_long, tilt_lat : lean of the surface normal along and across the line [-]
     grip : grip scale of the road [-]
+    frame : (M, 9) the road frame's numbers without bands, the grip of the line in place of the base
     """
 
     s: Array
@@ -81,6 +82,7 @@ class PathRoad:
     tilt_long: Array
     tilt_lat: Array
     grip: Array
+    frame: Array
 
     def normal(self, w: Array) -> Array:
         """Specific force of the road along its normal [m/s2] at squared speed ``w``."""
@@ -137,6 +139,7 @@ def path_road(track: Track, offsets: Offsets, s: Array, side: str = "right") -> 
     )  # fmt: skip
     rest = ride(frame, n, xi, 0.0, 0.0)
     moving = ride(frame, n, xi, 1.0, 0.0)
+    grip = np.asarray(grip_scale(n, road.grip_base, list(bands)), dtype=float) + np.zeros_like(s)
     return PathRoad(
         s=s,
         n=n,
@@ -151,5 +154,6 @@ def path_road(track: Track, offsets: Offsets, s: Array, side: str = "right") -> 
         normal_rate=moving.normal - rest.normal,
         tilt_long=rest.tilt_long,
         tilt_lat=rest.tilt_lat,
-        grip=np.asarray(grip_scale(n, road.grip_base, list(bands)), dtype=float) + np.zeros_like(s),
+        grip=grip,
+        frame=np.column_stack([*frame[:8], grip]),
     )

@@ -16,8 +16,10 @@ _ROOT = float(np.sqrt(0.15))
 GAUSS = ((0.5 - _ROOT, 5.0 / 18.0), (0.5, 8.0 / 18.0), (0.5 + _ROOT, 5.0 / 18.0))
 """Gauss-Legendre points and weights on [0, 1]."""
 
-HALVINGS = 60
-"""Bisections of a step to find a switch from driving to braking."""
+HALVINGS, NEWTONS = 6, 6
+"""Bisections of a step and Newton steps then, to find a switch from driving to braking."""
+
+_Ends = tuple[Array, Array, Array, Array]
 
 
 @dataclass(frozen=True)
@@ -108,12 +110,7 @@ def _split(
     h = whole.length[at]
     on = (forward.w[at], forward.raw[at + 1], forward.slope[at], forward.slope[at + 1])
     off = (backward.raw[at], backward.w[at + 1], backward.slope[at], backward.slope[at + 1])
-    low, high = np.zeros(at.size), np.ones(at.size)
-    for _ in range(HALVINGS):
-        middle = 0.5 * (low + high)
-        below = cubic(on, h, middle)[0] < cubic(off, h, middle)[0]
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    share = 0.5 * (low + high)
+    share = _crossing(on, off, h)
     w, slope_on = cubic(on, h, share)
     _, slope_off = cubic(off, h, share)
     first, second = [field.copy() for field in whole[:-1]], [field[at].copy() for field in whole[:-1]]
@@ -133,7 +130,7 @@ def _split(
     return _Cells(s, length, w_start, w_end, slope, slope_end, both), switched
 
 
-def cubic(ends: tuple[Array, Array, Array, Array], h: Array, share: Array) -> tuple[Array, Array]:
+def cubic(ends: _Ends, h: Array, share: Array) -> tuple[Array, Array]:
     """Value and slope of the cubic with values and slopes (a, b, slope a, slope b) over ``h``, at a share of it."""
     a, b, slope_a, slope_b = ends
     x = share
@@ -150,6 +147,23 @@ def cubic(ends: tuple[Array, Array, Array, Array], h: Array, share: Array) -> tu
         + slope_b * (3.0 * x * x - 2.0 * x)
     )
     return value, slope
+
+
+def _crossing(on: _Ends, off: _Ends, h: Array) -> Array:
+    """Share of a step at which the cubic of one pass, below the other at first, meets it: halvings, then Newton steps."""
+    low, high = np.zeros(h.size), np.ones(h.size)
+    share = 0.5 * (low + high)
+    for turn in range(HALVINGS + NEWTONS):
+        (w_on, slope_on), (w_off, slope_off) = cubic(on, h, share), cubic(off, h, share)
+        below = w_on < w_off
+        low, high = np.where(below, share, low), np.where(below, high, share)
+        share = 0.5 * (low + high)
+        if turn >= HALVINGS:
+            closing = (slope_on - slope_off) * h
+            step = np.divide(w_off - w_on, closing, out=np.full(h.size, np.inf), where=closing > 0.0)
+            better = np.where(below, low, high) + step
+            share = np.where((better >= low) & (better <= high), better, share)
+    return share
 
 
 def _blend(three: Array, share: Array) -> Array:

@@ -14,10 +14,11 @@ from lapwright.baseline.path import PathRoad
 from lapwright.baseline.profile import SpeedProfile
 from lapwright.baseline.steady import Asked, SteadyCar, asked, at_distance
 from lapwright.baseline.trim import Motion, TrimModel, overrun_force, steady_state
-from lapwright.lap.channels import car_lap, frame_of
+from lapwright.lap.channels import car_lap
 from lapwright.lap.lap import Lap
 from lapwright.track.road import Array
 from lapwright.vehicle.car import drive_force
+from lapwright.vehicle.motion import RoadFrame
 
 if TYPE_CHECKING:
     from lapwright.track.track import Track
@@ -68,7 +69,7 @@ def car_rows(
     profile
         The speed profile.
     """
-    motion, free = _motion(envelope, track, road, profile)
+    motion, free = _motion(envelope, road, profile)
     states = _steady_states(envelope, motion, free, road, profile)
     share = np.where(states.solved, states.share, 1.0)
     given = motion._replace(
@@ -81,7 +82,7 @@ def car_rows(
 
 
 def given_share(
-    envelope: TrimEnvelope, track: Track, road: PathRoad, profile: SpeedProfile
+    envelope: TrimEnvelope, road: PathRoad, profile: SpeedProfile
 ) -> tuple[NDArray[np.int64], Array]:
     """Share of the asked tyre force that the car really gives, where a profile asks for all there is.
 
@@ -92,16 +93,15 @@ def given_share(
     """
     w = profile.w
     speed, normal = np.maximum(np.sqrt(w), SLOWEST), road.normal(w)
-    lateral = road.lateral(w, normal)
-    blend = envelope.blend(speed, normal, lateral, road.grip)
+    between = envelope.lookup.range(speed, normal, road.lateral(w, normal), road.grip)
     force = profile.accel - road.pull(w, normal) + envelope.per_speed[1] * w
-    near = NEAR * blend.load
-    at_limit = (force >= blend.long[:, -1] - near) | (force <= blend.long[:, 0] + near)
+    near = NEAR * envelope.load(speed, normal)
+    at_limit = (force >= between.most - near) | (force <= between.least + near)
     rows = np.flatnonzero(at_limit & (w > SLOWEST**2))[::EVERY]
     if rows.size == 0:
         return rows, np.ones(0)
     some, picked = road.take(rows), profile.take(rows)
-    motion, free = _motion(envelope, track, some, picked)
+    motion, free = _motion(envelope, some, picked)
     start = _at_all(_guess(envelope, some, picked))
     ends = settle(_car(envelope), _toward(motion, free), start)
     good = ends.exact & (ends.y[7] > LEAST_SHARE)
@@ -127,7 +127,7 @@ def _car(envelope: TrimEnvelope) -> SteadyCar:
 
 
 def _motion(
-    envelope: TrimEnvelope, track: Track, road: PathRoad, profile: SpeedProfile
+    envelope: TrimEnvelope, road: PathRoad, profile: SpeedProfile
 ) -> tuple[Motion, tuple[Array, Array]]:
     """What is asked at the rows, and the acceleration and curvature of a car whose tyres give nothing."""
     w, normal = profile.w, road.normal(profile.w)
@@ -135,7 +135,8 @@ def _motion(
     square = speed * speed
     curvature = road.curvature * w / square
     accel = road.pull(w, normal) - envelope.per_speed[1] * w
-    motion = Motion(frame_of(track.road(profile.s)), road.n, road.xi, speed, profile.accel, curvature)
+    frame = RoadFrame._make([*road.frame.T, ()])
+    motion = Motion(frame, road.n, road.xi, speed, profile.accel, curvature)
     return motion, (accel, curvature - road.lateral(w, normal) / square)
 
 

@@ -17,10 +17,10 @@ from lapwright.baseline.envelope import (
     grip_nodes,
     top_speed,
 )
-from lapwright.baseline.grid import Grid, base_stations, build_grid, lows, refine_low
+from lapwright.baseline.grid import Grid, base_stations, build_grid, lows, refine_low, road_at
 from lapwright.baseline.lines import line_offsets
 from lapwright.baseline.passes import sweep
-from lapwright.baseline.path import Offsets, PathRoad, path_road
+from lapwright.baseline.path import Offsets, PathRoad
 from lapwright.baseline.profile import SpeedProfile, join_passes
 from lapwright.errors import Fault, InputError, NoSolutionError
 from lapwright.quantities import DEG, G
@@ -139,18 +139,18 @@ def solve_baseline(
     slow = lows(limits.limit)
     if slow.size:
         singular = refine_low(grid.points.s, limits.limit, slow)
-        grid = build_grid(track, offsets, base, singular)
-        limits = _limits(known, grid, fastest)
+        grid = build_grid(track, offsets, base, singular, grid)
+        limits = _limits(known, grid, fastest, limits)
     _check_held(limits, grid)
     ends = _Ends(start_speed, end_speed, at_most)
     profile = _passes(track, known, grid, limits, ends)
-    road = path_road(track, offsets, profile.s)
+    road = road_at(grid, track, offsets, profile.s)
     if isinstance(known, TrimEnvelope):
         for count in range(CORRECTIONS):
             if not _correct(track, known, limits, grid, road, profile, FAIR if count else GOOD):
                 break
             profile = _passes(track, known, grid, limits, ends)
-            road = path_road(track, offsets, profile.s)
+            road = road_at(grid, track, offsets, profile.s)
     _check_bank(limits, grid, profile)
     return _result(track, known, road, profile, ends)
 
@@ -206,12 +206,14 @@ def _fastest(known: Envelope, grid: Grid) -> float:
     return SPARE * top_speed(known.vehicle, known.curve, -max(fall, 0.0))
 
 
-def _limits(known: Envelope, grid: Grid, fastest: float) -> CircleLimits | CarLimits:
+def _limits(
+    known: Envelope, grid: Grid, fastest: float, before: CircleLimits | CarLimits | None = None
+) -> CircleLimits | CarLimits:
     if isinstance(known, CircleEnvelope):
         return CircleLimits(known.vehicle, grid.points)
     from lapwright.baseline.car_limits import CarLimits
 
-    return CarLimits(known, grid.points, fastest)
+    return CarLimits(known, grid, fastest, before if isinstance(before, CarLimits) else None)
 
 
 def _check_held(limits: CircleLimits | CarLimits, grid: Grid) -> None:
@@ -302,7 +304,7 @@ def _correct(
     """Correct the limits by what the car gives where the profile asks for all; False if they err by less than ``enough``."""
     from lapwright.baseline.rows import given_share
 
-    rows, share = given_share(known, track, road, profile)
+    rows, share = given_share(known, road, profile)
     if isinstance(limits, CircleLimits) or rows.size == 0 or np.max(np.abs(share - 1.0)) < enough:
         return False
     period = track.length if track.closed else None
