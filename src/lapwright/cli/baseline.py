@@ -72,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
     from lapwright.errors import InputError
     from lapwright.inputs.files import load_track, load_vehicle
     from lapwright.inputs.line_file import load_line
-    from lapwright.reference.solve import with_margin
+    from lapwright.vehicle.margin import with_margin
 
     if not 0.0 <= args.line_smoothing_m <= 1.0:
         raise InputError(f"--line-smoothing-m is {args.line_smoothing_m:g}: allowed are 0 to 1 m")

@@ -73,7 +73,8 @@ def run(args: argparse.Namespace) -> int:
     from lapwright.cli.progress import ProgressLine
     from lapwright.errors import NoSolutionError
     from lapwright.inputs.files import load_track, load_vehicle
-    from lapwright.reference.solve import LapOptions, solve_lap, with_margin
+    from lapwright.reference.solve import LapOptions, solve_lap
+    from lapwright.vehicle.margin import with_margin
 
     options = LapOptions(
         mesh=args.mesh_m,

@@ -29,6 +29,9 @@ SHIFT_SPAN = 1.2
 GRID = 0.2
 """Spacing [m/s] on which the drive curve is worked out."""
 
+BLOCK = 64
+"""Points of that grid that are worked on at once: their tables stay in the processor's cache."""
+
 SPEED_MAX = 130.0
 """Highest speed [m/s] that the drive curve covers."""
 
@@ -194,28 +197,48 @@ def _blur(curve: Array, window: Array) -> Array:
 def _place_knots(grid: Array, curves: Array, weight: Array) -> NDArray[np.int64]:
     """Grid points whose chords miss the curves least in the sum of squares: Bellman & Roth, JASA 64 (1969) 1079.
 
-    ``cost[i, j]`` is the weighted squared miss of the chord from grid point i to j, from running sums; ``best[j]`` the
-    least cost of a polyline that ends in j with as many pieces as have been added so far.
+    ``cost[j, i]`` is the weighted squared miss of the chord from grid point i to j, from running sums; ``best[j]`` the
+    least cost of a polyline that ends in j with as many pieces as have been added so far. Pieces run forward: a block of
+    ends needs the starts before its last end only.
     """
     count = len(grid)
-    cost = np.zeros((count, count))
-    low, high = np.triu_indices(count, 1)
-    for curve in curves:
-        slope = (curve[high] - curve[low]) / (grid[high] - grid[low])
-        level = curve[low] - slope * grid[low]
-        terms = (curve * curve, curve, curve * grid, np.ones_like(grid), grid, grid * grid)
-        ff, f, fx, one, x, xx = (np.cumsum(weight * weight * term) for term in terms)
-        span = [running[high] - running[low] for running in (ff, f, fx, one, x, xx)]
-        miss = span[0] - 2 * level * span[1] - 2 * slope * span[2]
-        miss += level * level * span[3] + 2 * level * slope * span[4] + slope * slope * span[5]
-        cost[low, high] += np.maximum(miss, 0.0)
-    cost[np.tril_indices(count)] = np.inf
-    best, came_from = cost[0], []
+    terms = [_running_sums(grid, curve, weight) for curve in curves]
+    blocks = [slice(first, min(first + BLOCK, count)) for first in range(0, count, BLOCK)]
+    costs = []
+    for block in blocks:
+        cost = np.sum([_chord_misses(*running, block) for running in terms], axis=0)
+        cost[np.arange(cost.shape[1]) >= np.arange(count)[block, None]] = np.inf
+        costs.append(cost)
+    best, came_from = np.concatenate([cost[:, 0] for cost in costs]), []
     for _ in range(KNOTS):
-        through = best[:, None] + cost
-        came_from.append(np.argmin(through, axis=0))
-        best = np.min(through, axis=0)
+        source, least = np.empty(count, dtype=np.int64), np.empty(count)
+        for block, cost in zip(blocks, costs, strict=True):
+            through = best[: block.stop] + cost
+            source[block] = np.argmin(through, axis=1)
+            least[block] = np.min(through, axis=1)
+        came_from.append(source)
+        best = least
     knots = [count - 1]
     for source in reversed(came_from):
         knots.append(int(source[knots[-1]]))
     return np.asarray(knots[:0:-1])
+
+
+def _running_sums(grid: Array, curve: Array, weight: Array) -> tuple[Array, Array, list[Array]]:
+    terms = (curve * curve, curve, curve * grid, np.ones_like(grid), grid, grid * grid)
+    return grid, curve, [np.cumsum(weight * weight * term) for term in terms]
+
+
+def _chord_misses(grid: Array, curve: Array, sums: list[Array], block: slice) -> Array:
+    """Weighted squared miss of a curve by the chord from point i to point j of a block, at [j, i]; i < j has a meaning."""
+
+    def apart(values: Array) -> Array:
+        return np.asarray(values[block, None] - values[None, : block.stop])
+
+    ff, f, fx, one, x, xx = map(apart, sums)
+    length = apart(grid)
+    slope = apart(curve) / np.where(length > 0.0, length, 1.0)
+    level = curve[: block.stop] - slope * grid[: block.stop]
+    miss = ff - 2 * level * f - 2 * slope * fx
+    miss += level * level * one + 2 * level * slope * x + slope * slope * xx
+    return np.asarray(np.maximum(miss, 0.0))
