@@ -57,6 +57,12 @@ def register(subparsers: Any) -> None:
         "--max-iterations", type=int, default=400, metavar="N", help="of one solve (default 400)"
     )
     parser.add_argument("--no-figures", action="store_true", help="tables and traces only")
+    parser.add_argument(
+        "--solver",
+        choices=("structured", "ipopt"),
+        default="structured",
+        help="structured: this program's own, with IPOPT when that finds no answer (default); ipopt: IPOPT alone",
+    )
     add_talk(parser)
     parser.set_defaults(run=run)
 
@@ -82,6 +88,7 @@ def run(args: argparse.Namespace) -> int:
         tolerance=args.tolerance_s,
         uniform=args.even_mesh,
         max_iterations=args.max_iterations,
+        solver=args.solver,
     )
     with ProgressLine(args.quiet) as line:
         line.say("reading files")
@@ -187,13 +194,16 @@ class _LapReport(Report):
 
     def details(self) -> dict[str, Any]:
         """Solver and limits."""
+        from lapwright.compiled import backend
+
         result = self.result
         return {
             "mesh_error_net_s": result.mesh_error.net,
             "barrier_gap_s": result.solution.barrier_gap,
             "effort_cost_s": result.effort_cost,
             "solver": {
-                "name": "IPOPT",
+                "name": result.solver,
+                "evaluation": backend(),
                 "unknowns": result.solution.nlp.layout.size,
                 "rows": result.solution.nlp.layout.rows,
                 "last_barrier": float(result.solution.history["barrier"][-1]),

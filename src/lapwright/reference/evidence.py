@@ -86,7 +86,7 @@ def evidence_of(result: ReferenceLap) -> Evidence:
 
     history = result.solution.history
     return Evidence(
-        solver=f"IPOPT (CasADi {CasadiMeta.version()})",
+        solver=f"{result.solver} (CasADi {CasadiMeta.version()})",
         objective=history["objective"],
         primal_infeasibility=history["violation"],
         dual_infeasibility=history["dual_violation"],

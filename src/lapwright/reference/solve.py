@@ -25,6 +25,7 @@ from lapwright.reference.guess import first_guess
 from lapwright.reference.limits import limit_uses
 from lapwright.solver.ipopt import solve_ipopt
 from lapwright.solver.solution import Progress, Solution, Start
+from lapwright.solver.structured import solve_structured
 from lapwright.track.track import Track
 from lapwright.transcription.mesh import Mesh, uniform_mesh
 from lapwright.transcription.meshcheck import MeshError, mesh_error
@@ -34,14 +35,28 @@ from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
 
 StageCallback = Callable[[str, Progress], None]
 
-PATH_BARRIER = 2e-4
-"""Barrier parameter at which the coarse solve stops: near the answer, not yet pressed against its bounds."""
 
-ONWARD_BARRIER = 5e-5
-"""Barrier parameter with which the graded mesh goes on from there: half of the iterations that 2e-4 takes."""
+@dataclass(frozen=True)
+class _Way:
+    """A solver and what suits it.
 
-COARSE = 1.5
-"""Step of the coarse mesh over the asked one."""
+    ``name`` as the user reads it; ``coarse`` step of the coarse mesh over the asked one; ``path_barrier`` at which the
+    coarse solve stops, near the answer and not yet pressed against its bounds; ``onward_barrier`` with which the graded mesh
+    goes on.
+    """
+
+    name: str
+    solve: Callable[..., Solution]
+    coarse: float
+    path_barrier: float
+    onward_barrier: float
+
+
+WAYS = {
+    "structured": _Way("structured interior point", solve_structured, 2.0, 1e-4, 1e-4),
+    "ipopt": _Way("IPOPT", solve_ipopt, 1.5, 2e-4, 5e-5),
+}
+"""The solvers by the name of the option."""
 
 GUESS_SHARES = (0.9, 0.8, 0.7)
 """Shares of the quasi-steady speed tried as first guesses, one after the other."""
@@ -59,6 +74,7 @@ class LapOptions:
     uniform : True for an even mesh with no coarse stage
     refinements : how often the mesh may be split
     max_iterations : of one solve
+    solver : "structured", with IPOPT when that does not converge, or "ipopt"
     """
 
     mesh: float | None = None
@@ -67,6 +83,7 @@ class LapOptions:
     uniform: bool = False
     refinements: int = 3
     max_iterations: int = 400
+    solver: str = "structured"
 
     def __post_init__(self) -> None:
         faults = []
@@ -80,6 +97,8 @@ class LapOptions:
             faults.append(f"max_iterations is {self.max_iterations}: at least 1 is needed")
         if not self.refinements >= 0:
             faults.append(f"refinements is {self.refinements}: 0 or more are allowed")
+        if self.solver not in WAYS:
+            faults.append(f"solver is {self.solver}: {' or '.join(WAYS)} are allowed")
         if faults:
             raise InputError("; ".join(faults))
 
@@ -90,9 +109,10 @@ class LapOptions:
 
 @dataclass(frozen=True)
 class Stage:
-    """One solve on the way: what for, on how many intervals, how it went."""
+    """One solve on the way: what for, by which solver, on how many intervals, how it went."""
 
     name: str
+    solver: str
     intervals: int
     status: str
     iterations: int
@@ -128,6 +148,11 @@ class ReferenceLap:
     def time(self) -> float:
         """Lap time [s]."""
         return self.lap.time
+
+    @property
+    def solver(self) -> str:
+        """The solver that the answer is from."""
+        return self.stages[-1].solver
 
     @property
     def iterations(self) -> int:
@@ -206,6 +231,28 @@ def with_margin(vehicle: AnyVehicle, grip_margin: float | None) -> AnyVehicle:
     return replace(vehicle, driver=replace(vehicle.driver, grip_margin=grip_margin))
 
 
+class _NotConvergedError(Exception):
+    """One solver came to no answer; ``words`` say why."""
+
+    def __init__(self, words: str, hopeless: bool = False) -> None:
+        super().__init__(words)
+        self.words, self.hopeless = words, hopeless
+
+
+def _path_point(solution: Solution, barrier: float) -> Solution | None:
+    """The solution as it was on the central path at about ``barrier``, when it was kept."""
+    kept = [
+        point for point in solution.path if point.barrier is not None and 0.5 < point.barrier / barrier < 2.0
+    ]
+    if not kept:
+        return None
+    point = kept[-1]
+    assert point.row_multipliers is not None and point.bound_multipliers is not None
+    return replace(
+        solution, x=point.x, row_multipliers=point.row_multipliers, bound_multipliers=point.bound_multipliers
+    )
+
+
 class _Work:
     """The stages of one reference lap."""
 
@@ -225,25 +272,39 @@ class _Work:
         self.first: Nlp | None = None
 
     def solve(self) -> tuple[Solution, MeshError]:
+        """The solution on the last mesh, and what that mesh gets wrong."""
+        if self.options.solver == "structured":
+            try:
+                return self._solve_by(WAYS["structured"])
+            except _NotConvergedError as failure:
+                if failure.hopeless:
+                    raise NoSolutionError(failure.words) from None
+        try:
+            return self._solve_by(WAYS["ipopt"])
+        except _NotConvergedError as failure:
+            raise NoSolutionError(failure.words) from None
+
+    def _solve_by(self, way: _Way) -> tuple[Solution, MeshError]:
         options = self.options
         step = options.step(self.problem.length)
         if options.uniform:
-            solution = self._cold(step, 0.0, "even mesh")
+            solution = self._cold(way, step, 0.0, "even mesh")
             error = self._check(solution)
             path = None
         else:
-            path = self._cold(COARSE * step, PATH_BARRIER, "coarse mesh")
-            solution, error = self._finish(path, follow(path, step), "graded mesh")
+            path = self._cold(way, way.coarse * step, way.path_barrier, "coarse mesh")
+            solution, error = self._finish(way, path, follow(path, step), "graded mesh")
         for number in range(1, options.refinements + 1):
             if error.total <= options.tolerance:
                 return solution, error
             mesh = solution.nlp.mesh.split(_to_split(error, options.tolerance))
             if path is None:
-                path = self._cold(COARSE * step, PATH_BARRIER, "coarse mesh")
-            solution, error = self._finish(path, mesh, f"mesh split {number}")
+                path = self._cold(way, way.coarse * step, way.path_barrier, "coarse mesh")
+            path = _path_point(solution, way.onward_barrier) or path
+            solution, error = self._finish(way, path, mesh, f"mesh split {number}")
         if error.total <= options.tolerance:
             return solution, error
-        raise NoSolutionError(self._too_coarse(solution, error))
+        raise _NotConvergedError(self._too_coarse(solution, error))
 
     def _transcribe(self, mesh: Mesh) -> Nlp:
         nlp = transcribe(
@@ -252,14 +313,15 @@ class _Work:
         self.first = self.first or nlp
         return nlp
 
-    def _run(self, nlp: Nlp, start: Start, barrier: float, name: str) -> Solution:
+    def _run(self, way: _Way, nlp: Nlp, start: Start, barrier: float, name: str) -> Solution:
         report = None if self.progress is None else lambda p: self.progress(name, p)  # type: ignore[misc]
-        solution = solve_ipopt(
+        solution = way.solve(
             nlp, start, barrier_target=barrier, max_iterations=self.options.max_iterations, progress=report
         )
         self.stages.append(
             Stage(
                 name,
+                way.name,
                 nlp.mesh.intervals,
                 solution.status.name,
                 solution.iterations,
@@ -269,31 +331,32 @@ class _Work:
         )
         return solution
 
-    def _cold(self, step: float, barrier: float, name: str) -> Solution:
+    def _cold(self, way: _Way, step: float, barrier: float, name: str) -> Solution:
         """Solve an even mesh from a first guess; other guesses when one leads nowhere."""
         nlp = self._transcribe(uniform_mesh(self.problem.start, self.problem.end, step, self.problem.breaks))
-        solution = None
+        solution, hopeless = None, False
         for share in GUESS_SHARES:
             guess = first_guess(self.track, self.vehicle, self.start, self.end, share)
             label = name if share == GUESS_SHARES[0] else f"{name}, guess at {share:.0%}"
-            solution = self._run(nlp, Start(nlp.pack(guess)), barrier, label)
+            solution = self._run(way, nlp, Start(nlp.pack(guess)), barrier, label)
             if solution.status.solved:
                 return solution
-            if too_fast(self.track, self.vehicle, self.start):
+            hopeless = bool(too_fast(self.track, self.vehicle, self.start))
+            if hopeless:
                 break
         assert solution is not None
-        raise NoSolutionError(why_not(solution, self.track, self.vehicle, self.start))
+        raise _NotConvergedError(why_not(solution, self.track, self.vehicle, self.start), hopeless)
 
-    def _finish(self, path: Solution, mesh: Mesh, name: str) -> tuple[Solution, MeshError]:
+    def _finish(self, way: _Way, path: Solution, mesh: Mesh, name: str) -> tuple[Solution, MeshError]:
         """Solve a finer mesh all the way, from a coarse solution on the central path."""
         nlp = self._transcribe(mesh)
         x = carry_unknowns(path.nlp, path.x, nlp)
         rows, bounds = carry_multipliers(path.nlp, path.row_multipliers, path.bound_multipliers, nlp)
-        solution = self._run(nlp, Start(x, rows, bounds, ONWARD_BARRIER), 0.0, name)
+        solution = self._run(way, nlp, Start(x, rows, bounds, way.onward_barrier), 0.0, name)
         if not solution.status.solved:
-            solution = self._run(nlp, Start(x), 0.0, f"{name}, afresh")
+            solution = self._run(way, nlp, Start(x), 0.0, f"{name}, afresh")
         if not solution.status.solved:
-            raise NoSolutionError(why_not(solution, self.track, self.vehicle, self.start))
+            raise _NotConvergedError(why_not(solution, self.track, self.vehicle, self.start))
         return solution, self._check(solution)
 
     def _check(self, solution: Solution) -> MeshError:

@@ -35,7 +35,7 @@ class Chain:
     before : (KL,) place of the interval before
     step : (1, KL) interval lengths, 0 in empty places
     cost_weight : (d, 1, KL) B_j h
-    weight : (d, 1, KL) the same over its mean: the barrier's weight of a point, so that the mesh does not change the central path
+    weight : (d, 1, KL) the same over its mean, the barrier's weight of a point: the mesh does not change the central path
     road : (d, road_size, KL)
     lower, upper : (d, ny, KL) bounds
     target : (d, m, KL) weight of each inequality, 0 where there is none
@@ -132,7 +132,7 @@ def make_chain(nlp: Nlp, sizes: Sizes, p: Array) -> Chain:
     where[interval[real]] = real
     before = where[(interval - 1) % count]
     before[empty] = where[interval[empty] - 1]
-    degree, ny = sizes.degree, sizes.ny
+    degree = sizes.degree
     step = nlp.mesh.steps[interval]
     step[empty] = 0.0
     share = nlp.collocation.weights[:, None] * step[None, :]

@@ -57,7 +57,5 @@ class Filter:
             or new_objective <= objective - GAIN_OBJECTIVE * violation + slack
         )
         if better:
-            self.points.append(
-                ((1.0 - GAIN_VIOLATION) * violation, objective - GAIN_OBJECTIVE * violation)
-            )
+            self.points.append(((1.0 - GAIN_VIOLATION) * violation, objective - GAIN_OBJECTIVE * violation))
         return better

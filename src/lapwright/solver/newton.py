@@ -61,8 +61,8 @@ class Direction:
 class Evaluation:
     """Values and derivatives of the model at all points; arrays are used again by the next evaluation.
 
-    ``rows`` (d, 1 + nx + na + nr, KL) and ``gradient`` of their weighted sum (d, ny, KL); nonzeros ``jacobian`` and ``hessian``
-    (d, ..., KL); ``defects`` (d, nx, KL) of the collocation equations.
+    ``rows`` (d, 1 + nx + na + nr, KL) and ``gradient`` of their weighted sum (d, ny, KL); nonzeros ``jacobian`` and
+    ``hessian`` (d, ..., KL); ``defects`` (d, nx, KL) of the collocation equations.
     """
 
     rows: Array
@@ -145,8 +145,11 @@ class ChainSolver:
                     at.multiplier[j, : sizes.nr],
                 ]
             )
-            self._derivatives(at.y[j], chain.road[j], self.car, weights, out=[part[j] for part in self._results])
-        return Evaluation(*self._results, self._defects(at.first, at.y, self._results[0]))
+            self._derivatives(
+                at.y[j], chain.road[j], self.car, weights, out=[part[j] for part in self._results]
+            )
+        rows, gradient, jacobian, hessian = self._results
+        return Evaluation(rows, gradient, jacobian, hessian, self._defects(at.first, at.y, rows))
 
     def _defects(self, first: Array, y: Array, rows: Array) -> Array:
         """Defects of the collocation equations; 0 in empty places."""
@@ -342,7 +345,9 @@ class ChainSolver:
         balance, slope = np.empty_like(at.balance), 0.0
         states = moved.reshape(d, nx, count)
         for j in range(d):
-            point = np.concatenate([states[j], controls[j * nu : (j + 1) * nu] if sizes.per_point else controls])
+            point = np.concatenate(
+                [states[j], controls[j * nu : (j + 1) * nu] if sizes.per_point else controls]
+            )
             z, balance[j], slack[j], multiplier[j], cost = self.expand_point(
                 values.jacobian[j], reduced[j][3], reduced[j][4], point, defect[j], chain.step,
                 values.rows[j, 1 + nx + sizes.na :], at.slack[j], at.multiplier[j], barrier * chain.target[j],

@@ -85,10 +85,21 @@ class Solution:
 
     @property
     def barrier_gap(self) -> float:
-        """How far the cost may lie above the optimum [s]: last barrier parameter times the number of bounds and limits."""
+        """How far the cost lies above the optimum because its limits are not quite reached [s], to first order.
+
+        Each active inequality costs its slack times its multiplier (Nocedal & Wright, Numerical Optimization, 2006, section
+        19.1 [from memory]); active is one whose multiplier is larger than its slack, both of order one as scaled.
+        """
         nlp = self.nlp
-        bounds = np.isfinite(nlp.lower).sum() + np.isfinite(nlp.upper).sum() + nlp.layout.limits.size
-        return float(self.history["barrier"][-1] * bounds)
+        below, above = self.x - nlp.lower, nlp.upper - self.x
+        pull = np.abs(self.bound_multipliers)
+        room = np.where(self.bound_multipliers > 0.0, above, below)
+        room[nlp.lower == nlp.upper] = 0.0
+        limits = nlp.layout.limits.ravel()
+        slack = np.concatenate([room, -nlp.evaluator.rows(self.x, self.p)[limits]])
+        pull = np.concatenate([pull, self.row_multipliers[limits]])
+        active = np.isfinite(slack) & (pull > slack)
+        return float(np.sum(np.maximum(slack[active], 0.0) * pull[active]))
 
     @property
     def physical(self) -> Array:

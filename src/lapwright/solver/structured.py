@@ -30,6 +30,9 @@ BARRIER_FACTOR, BARRIER_POWER = 0.1, 1.2
 INNER = 20.0
 """A barrier problem is solved when its error is below this many barrier parameters."""
 
+LAST = 1.0
+"""The last one below this many."""
+
 PUSH = 1e-2
 """Least distance from a bound at which a cold solve begins, over the size of the bound or of the room between two."""
 
@@ -136,7 +139,15 @@ class _Run:
         self.filter: Filter | None = None
         self.history: dict[str, list[float]] = {
             name: []
-            for name in ("objective", "violation", "dual_violation", "barrier", "step", "shift", "factorisations")
+            for name in (
+                "objective",
+                "violation",
+                "dual_violation",
+                "barrier",
+                "step",
+                "shift",
+                "factorisations",
+            )
         }
         self.path: list[Start] = []
         self.at = self._begin(start)
@@ -151,7 +162,9 @@ class _Run:
         y = np.ascontiguousarray(x[nlp.layout.points[chain.interval].transpose(1, 2, 0)])
         first = x[nlp.layout.nodes[0]]
         lower, upper = chain.first_bounds
-        first_slack = np.where(self.first_there, np.maximum(np.stack([first - lower, upper - first]), TINY), 1.0)
+        first_slack = np.where(
+            self.first_there, np.maximum(np.stack([first - lower, upper - first]), TINY), 1.0
+        )
         slack = np.maximum(self._room(y), TINY)
         layout, shape = nlp.layout, (sizes.degree, sizes.nx, len(chain.interval))
         defect, balance = np.zeros(shape), np.zeros((sizes.degree, sizes.na, len(chain.interval)))
@@ -258,7 +271,7 @@ class _Run:
 
     def _lowered(self, measures: _Measures) -> bool:
         """Lower the barrier parameter as far as the iterate allows; True when the last barrier problem is solved."""
-        while measures.error(self.barrier) <= INNER * self.barrier:
+        while measures.error(self.barrier) <= (LAST if self.barrier <= self.final else INNER) * self.barrier:
             x, rows, bounds = self._as_vectors()
             self.path.append(Start(x, rows, bounds, self.barrier))
             if self.barrier <= self.final:
@@ -271,7 +284,9 @@ class _Run:
         at, chain = self.at, self.chain
         slope, first_slope = self.solver.stationarity(at, values)
         product = (at.slack * at.multiplier * self.over_weight)[self.there]
-        first = (at.first_slack * at.first_multiplier)[self.first_there] / chain.first_target[self.first_there]
+        first = (at.first_slack * at.first_multiplier)[self.first_there] / chain.first_target[
+            self.first_there
+        ]
         product = np.concatenate([product, first])
         total, worst = self._missed(at.slack, values.rows, values.defects)
         return _Measures(
@@ -279,7 +294,8 @@ class _Run:
             total=total,
             worst=worst,
             dual=max(
-                float(np.max(np.abs(slope * self.over_weight))), float(np.max(np.abs(first_slope), initial=0.0))
+                float(np.max(np.abs(slope * self.over_weight))),
+                float(np.max(np.abs(first_slope), initial=0.0)),
             ),
             least=float(np.min(product, initial=self.barrier)),
             most=float(np.max(product, initial=self.barrier)),

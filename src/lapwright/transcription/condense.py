@@ -41,8 +41,8 @@ Array = NDArray[np.float64]
 class Sizes:
     """Legend: nx states, nu controls, nz algebraics, na balances, nr limits at a point; d points an interval.
 
-    ``bounds`` are (position in y, +1 upper or -1 lower) of the bounded unknowns; ``per_point`` says whether controls are free at
-    each point.
+    ``bounds`` are (position in y, +1 upper or -1 lower) of the bounded unknowns; ``per_point`` says whether controls are
+    free at each point.
     """
 
     nx: int
@@ -130,7 +130,9 @@ def _symmetric(name: str, size: int) -> tuple[ca.SX, ca.SX]:
 
 def _triangle(matrix: ca.SX) -> ca.SX:
     """Entries of the upper triangle of a symmetric matrix, column by column."""
-    return ca.vertcat(*[matrix[: j + 1, j] for j in range(matrix.shape[1])]) if matrix.numel() else ca.SX(0, 1)
+    return (
+        ca.vertcat(*[matrix[: j + 1, j] for j in range(matrix.shape[1])]) if matrix.numel() else ca.SX(0, 1)
+    )
 
 
 def _dense(matrix: ca.SX) -> ca.SX:
@@ -167,7 +169,9 @@ def _function(name: str, inputs: Sequence[ca.SX], outputs: Sequence[ca.SX]) -> c
     return ca.Function(name, list(inputs), [ca.densify(out) for out in outputs], {"cse": True})
 
 
-def _point_blocks(functions: PointFunctions, sizes: Sizes, jacobian: ca.SX) -> tuple[ca.SX, ca.SX, ca.SX, ca.SX]:
+def _point_blocks(
+    functions: PointFunctions, sizes: Sizes, jacobian: ca.SX
+) -> tuple[ca.SX, ca.SX, ca.SX, ca.SX]:
     """Jacobian rows of cost, rates, balances, limits from the nonzeros."""
     full = ca.SX(functions.derivatives.sparsity_out(2), jacobian)
     a, b = 1 + sizes.nx, 1 + sizes.nx + sizes.na
@@ -188,8 +192,8 @@ def reduce_function(functions: PointFunctions, sizes: Sizes) -> ca.Function:
     Inputs: Jacobian and Hessian nonzeros; balances and limits (na + nr); slacks and multipliers of the inequalities (m, m);
     target products (m); [share of the cost B h, length h].
 
-    Outputs: slopes of the rates in [x, u] (nx, nx + nu) and their constant (nx); Hessian in [x, u] (upper triangle); gradient;
-    z as a function of [x, u, 1]; multipliers of the balances as one of [x, u, 1]; and of the defects' multipliers, over h.
+    Outputs: slopes of the rates in [x, u] (nx, nx + nu) and their constant (nx); Hessian in [x, u] (upper triangle);
+    gradient; z as a function of [x, u, 1]; multipliers of the balances as one of [x, u, 1]; and of the defects' multipliers, over h.
     """
     nx, nu, nz, na = sizes.nx, sizes.nu, sizes.nz, sizes.na
     n = nx + nu
@@ -207,10 +211,8 @@ def reduce_function(functions: PointFunctions, sizes: Sizes) -> ca.Function:
     hessian = ca.triu2symm(ca.SX(functions.derivatives.sparsity_out(3), hes))
     hessian += ca.mtimes(slopes.T, ca.diag(stiff) @ slopes)
     gradient = weight[0] * cost.T + ca.mtimes(slopes.T, push)
-    if nz:
-        z = -_solve(balances[:, n:], ca.horzcat(balances[:, :n], rows[:na]))
-    else:
-        z = ca.SX(0, n + 1)
+    nothing = ca.SX(0, n + 1 + nx)
+    z = -_solve(balances[:, n:], ca.horzcat(balances[:, :n], rows[:na])) if nz else nothing[:, : n + 1]
     rate_z = rates[:, n:]
     f = ca.horzcat(rates[:, :n], ca.SX(nx, 1)) + ca.mtimes(rate_z, z)
     # With T = [I 0; z] the reduced Hessian is T'HT; its last column is the gradient's own part.
@@ -219,10 +221,7 @@ def reduce_function(functions: PointFunctions, sizes: Sizes) -> ca.Function:
     low = ca.horzcat(hz[:, :n], ca.SX(nz, 1)) + ca.mtimes(hz[:, n:], z)
     low[:, n] += gradient[n:]
     reduced = top + ca.mtimes(z[:, :n].T, low)
-    if nz:
-        joint = _solve(balances[:, n:], ca.horzcat(-low, rate_z.T), transpose=True)
-    else:
-        joint = ca.SX(0, n + 1 + nx)
+    joint = _solve(balances[:, n:], ca.horzcat(-low, rate_z.T), transpose=True) if nz else nothing
     return _function(
         "reduce",
         [jac, hes, rows, slack, multiplier, target, weight],
@@ -437,8 +436,8 @@ def expand_point_function(functions: PointFunctions, sizes: Sizes) -> ca.Functio
     """Steps of the algebraic unknowns, multipliers of the balances, slopes of the inequalities along the step.
 
     Inputs: Jacobian nonzeros; z and balance multipliers of ``reduce``; step of [x, u]; multipliers of the defects (nx); h;
-    limits (nr), slacks, multipliers, targets of the inequalities (m). Outputs: dz, balance multipliers, steps of slacks and of
-    inequality multipliers, slope of the cost rate along the step.
+    limits (nr), slacks, multipliers, targets of the inequalities (m). Outputs: dz, balance multipliers, steps of slacks and
+    of inequality multipliers, slope of the cost rate along the step.
     """
     nx, nz, n = sizes.nx, sizes.nz, sizes.nx + sizes.nu
     jac = _symbol("j", functions.derivatives.nnz_out(2))

@@ -14,6 +14,9 @@ from lapwright.transcription.radau import interpolation
 
 Array = NDArray[np.float64]
 
+SMALLEST_ROOM = 1e-9
+"""Distance from a bound below which there is none."""
+
 
 def carry_unknowns(old: Nlp, x: Array, new: Nlp) -> Array:
     """Unknowns of the new mesh: states on the old collocation polynomials, controls as held, the rest linear in between."""
@@ -30,7 +33,30 @@ def carry_unknowns(old: Nlp, x: Array, new: Nlp) -> Array:
         controls = x[old.layout.controls[:, 0]][place].reshape(*new.layout.controls.shape)
     found[new.layout.controls] = controls
     found[new.layout.algebraics] = _between(old, x[old.layout.algebraics], new)
-    return np.clip(found, new.lower, new.upper)
+    return _kept_inside(old, x, found, new)
+
+
+def _kept_inside(old: Nlp, x: Array, found: Array, new: Nlp) -> Array:
+    """Unknowns at no less than half of their old distance from each bound.
+
+    A point of the central path keeps off its bounds; a polynomial between two such points may not. Distances are carried by
+    their logarithms.
+    """
+    lower, upper = new.lower.copy(), new.upper.copy()
+    for ours, theirs in (
+        (old.layout.states, new.layout.states),
+        (old.layout.controls, new.layout.controls),
+        (old.layout.algebraics, new.layout.algebraics),
+    ):
+        for bound, sign in ((old.lower, 1.0), (old.upper, -1.0)):
+            room = np.log(np.clip(sign * (x[ours] - bound[ours]), SMALLEST_ROOM, 1e6))
+            place = lower if sign > 0 else upper
+            place[theirs] += sign * 0.5 * np.exp(_between(old, room, new))
+    fixed = new.lower == new.upper
+    with np.errstate(invalid="ignore"):
+        middle = 0.5 * (new.lower + new.upper)
+    low, high = np.where(lower < upper, lower, middle), np.where(lower < upper, upper, middle)
+    return np.where(fixed, new.lower, np.clip(found, low, high))
 
 
 def carry_multipliers(old: Nlp, rows: Array, bounds: Array, new: Nlp) -> tuple[Array, Array]:
