@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,10 @@ from lapwright.transcription.condense import Condensation
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
+
+EACH = np.arange(PIECES)
+FOLLOWING = np.roll(EACH, -1)
+"""The pieces, and the one after each."""
 
 BLOCK = 32
 """Columns that LAPACK factorises at once."""
@@ -274,7 +279,7 @@ class ChainSolver:
     def _remember(self, value: Array) -> None:
         """Keep the positive part of the value function at the heads of the pieces as the tail of the next step."""
         nx = self.chain.sizes.nx
-        size, turn = np.linalg.eigh(_unpacked(np.roll(value, -1, axis=1), nx).transpose(2, 0, 1))
+        size, turn = np.linalg.eigh(_unpacked(value[:, FOLLOWING], nx).transpose(2, 0, 1))
         positive = (turn * np.maximum(size, 1e-8)[:, None, :]) @ turn.transpose(0, 2, 1)
         self._tail = _packed(positive.transpose(1, 2, 0))
         if not self.chain.closed:
@@ -286,8 +291,7 @@ class ChainSolver:
         value, psi, gam, linear, constant = heads
         matrix = np.zeros((2, PIECES, nx, 2, PIECES, nx))
         right = np.stack([-linear.T, -constant.T]).reshape(2, PIECES, nx)
-        each = np.arange(PIECES)
-        following = (each + 1) % PIECES
+        each, following = EACH, FOLLOWING
         matrix[0, each, :, 0, each, :] = _unpacked(value, nx).transpose(2, 0, 1)
         matrix[0, following, :, 0, following, :] -= _unpacked(self._tail, nx).transpose(2, 0, 1)
         matrix[1, each, :, 0, each, :] = psi.reshape(nx, nx, PIECES).transpose(2, 0, 1)
@@ -298,10 +302,11 @@ class ChainSolver:
             self._open_ends(at, barrier, matrix, right)
         size = 2 * PIECES * nx
         lower, pivots, info = lapack.dsytrf(matrix.reshape(size, size), lower=1, lwork=BLOCK * size)
-        if info != 0 or not np.all(np.isfinite(lower[np.diag_indices(size)])):
+        diagonal = lower.diagonal()
+        if info != 0 or not np.all(np.isfinite(diagonal)):
             return None
         single = pivots > 0
-        negative = np.count_nonzero(np.diag(lower)[single] < 0.0) + np.count_nonzero(~single) // 2
+        negative = np.count_nonzero(diagonal[single] < 0.0) + np.count_nonzero(~single) // 2
         if negative != PIECES * nx:
             return None
         found, info = lapack.dsytrs(lower, pivots, right.ravel(), lower=1)
@@ -368,6 +373,7 @@ def _flat(array: Array) -> Array:
     return array.reshape(array.shape[0], -1)
 
 
+@lru_cache
 def _places(size: int) -> tuple[Index, Index]:
     """Rows and columns of an upper triangle, column by column."""
     columns, rows = np.tril_indices(size)
@@ -381,8 +387,13 @@ def _packed(matrix: Array) -> Array:
 
 def _unpacked(entries: Array, size: int) -> Array:
     """Symmetric (n, n, ...) of an upper triangle."""
+    return np.asarray(entries[_full_index(size)])
+
+
+@lru_cache
+def _full_index(size: int) -> Index:
+    """(n, n) place of each entry of a symmetric matrix in its packed triangle."""
     rows, columns = _places(size)
-    found = np.empty((size, size, *entries.shape[1:]))
-    found[rows, columns] = entries
-    found[columns, rows] = entries
+    found = np.empty((size, size), dtype=np.int64)
+    found[rows, columns] = found[columns, rows] = np.arange(len(rows))
     return found

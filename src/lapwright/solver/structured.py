@@ -132,7 +132,10 @@ class _Run:
         car = p[: len(nlp.problem.model.parameters)]
         self.solver = ChainSolver(self.chain, condensation(nlp.functions, self.sizes), car)
         self.there = self.chain.target > 0.0
+        self.bounded = np.array([i for i, _ in self.sizes.bounds], dtype=np.int64)
+        self.bound_sign, self.bound = self._bounds()
         self.first_there = self.chain.first_target > 0.0
+        self.absent = 1.0 - self.there
         self.over_weight = self.chain.real / np.where(self.chain.weight > 0.0, self.chain.weight, 1.0)
         self.barrier = FIRST_BARRIER if start.barrier is None else start.barrier
         self.shift, self.shifted, self.failures = 0.0, False, 0
@@ -185,18 +188,29 @@ class _Run:
             first_slack, self.barrier * chain.first_target / first_slack,
         )  # fmt: skip
 
+    def _bounds(self) -> tuple[Array, Array]:
+        """Signs and values (d, bounds, KL): value - sign * y is the distance to a bound; 0 and 1 where there is none."""
+        chain, there = self.chain, self.there[:, self.sizes.nr :]
+        sign = np.array([s for _, s in self.sizes.bounds], dtype=float)[:, None]
+        value = np.where(sign > 0.0, chain.upper[:, self.bounded], -chain.lower[:, self.bounded])
+        return np.where(there, sign, 0.0), np.where(there, value, 1.0)
+
     def _gather(self, values: Array, index: np.ndarray) -> Array:
         """Row values (N, d, rows) by their index, in the order of the chain (d, rows, KL)."""
         return np.ascontiguousarray(values[index[self.chain.interval]].transpose(1, 2, 0))
 
     def _room(self, y: Array) -> Array:
         """Slacks of the bounds (d, m, KL); 1 where there is none, and in the rows of the limits."""
-        chain, sizes = self.chain, self.sizes
+        sizes = self.sizes
         found = np.ones((sizes.degree, sizes.rows, y.shape[2]))
-        for k, (i, sign) in enumerate(sizes.bounds):
-            room = y[:, i] - chain.lower[:, i] if sign < 0 else chain.upper[:, i] - y[:, i]
-            found[:, sizes.nr + k] = np.where(self.there[:, sizes.nr + k], room, 1.0)
+        found[:, sizes.nr :] = self._bound_room(y)
         return found
+
+    def _bound_room(self, y: Array) -> Array:
+        """(d, bounds, KL) distances to the bounds; 1 where there is none."""
+        room = y[:, self.bounded] * self.bound_sign
+        np.subtract(self.bound, room, out=room)
+        return room
 
     def _as_vectors(self) -> tuple[Array, Array, Array]:
         """Unknowns and multipliers of rows and bounds as flat vectors."""
@@ -283,11 +297,11 @@ class _Run:
     def _measure(self, values: Evaluation) -> _Measures:
         at, chain = self.at, self.chain
         slope, first_slope = self.solver.stationarity(at, values)
-        product = (at.slack * at.multiplier * self.over_weight)[self.there]
+        product = at.slack * at.multiplier
+        product *= self.over_weight
         first = (at.first_slack * at.first_multiplier)[self.first_there] / chain.first_target[
             self.first_there
         ]
-        product = np.concatenate([product, first])
         total, worst = self._missed(at.slack, values.rows, values.defects)
         return _Measures(
             cost=self._cost(values.rows),
@@ -297,8 +311,11 @@ class _Run:
                 float(np.max(np.abs(slope * self.over_weight))),
                 float(np.max(np.abs(first_slope), initial=0.0)),
             ),
-            least=float(np.min(product, initial=self.barrier)),
-            most=float(np.max(product, initial=self.barrier)),
+            least=min(
+                float(np.min(product + self.barrier * self.absent)),
+                float(np.min(first, initial=self.barrier)),
+            ),
+            most=max(float(np.max(product)), float(np.max(first, initial=0.0))),
             scale=max(100.0, float(np.mean(np.abs(at.defect)))) / 100.0,
         )
 
@@ -348,7 +365,7 @@ class _Run:
             _longest(at.slack, direction.slack, keep), _longest(at.first_slack, direction.first_slack, keep)
         )
         dual_step = min(
-            _longest(np.where(self.there, at.multiplier, 1.0), direction.multiplier, keep),
+            _longest(at.multiplier + self.absent, direction.multiplier, keep),
             _longest(np.where(self.first_there, at.first_multiplier, 1.0), direction.first_multiplier, keep),
         )
         slope = direction.cost_slope - barrier * (
@@ -385,7 +402,7 @@ class _Run:
         """The next iterate: bounds' slacks to the last digit, multipliers moved and kept near the central path."""
         at, sizes, chain = self.at, self.sizes, self.chain
         slack = moved.slack
-        slack[:, sizes.nr :] = np.maximum(self._room(moved.y)[:, sizes.nr :], 1e-300)
+        np.maximum(self._bound_room(moved.y), 1e-300, out=slack[:, sizes.nr :])
         on_path = self.barrier * chain.target / slack
         multiplier = at.multiplier + dual_step * direction.multiplier
         np.clip(multiplier, on_path / SPREAD, on_path * SPREAD, out=multiplier)
