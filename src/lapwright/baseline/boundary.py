@@ -153,23 +153,22 @@ def _continue(car: SteadyCar, rays: Asked, y: Array, share: Array) -> tuple[Arra
 def settle(car: SteadyCar, rays: Asked, y: Array) -> Ends:
     """Ends of rays from guesses close to them: exactly one limit is reached and none is passed."""
     y, count = y.copy(), rays.count
-    order = np.argsort(-car.use(rays, y), axis=0)
-    active, tries = order[0].copy(), np.zeros(count, dtype=np.int64)
+    use = car.use(rays, y)
+    active, tried = use.argmax(axis=0), np.zeros(use.shape, dtype=bool)
     exact = np.zeros(count, dtype=bool)
     todo = np.arange(count)
-    for _ in range(order.shape[0]):
+    for _ in range(use.shape[0]):
+        tried[active[todo], todo] = True
         found = car.solve(rays.take(todo), at_limit(active[todo]), y[:, todo], ENOUGH)
         fine = found.solved & (found.beside.max(axis=0) <= 1.0 + OVER)
         y[:, todo[fine]] = found.y[:, fine]
         exact[todo[fine]] = True
-        # Another limit comes first: it is the next to try. No solution at all: the next in order of use.
-        passed, failed = todo[found.solved & ~fine], todo[~found.solved]
-        active[passed] = found.beside[:, found.solved & ~fine].argmax(axis=0)
-        tries[failed] += 1
-        active[failed] = order[tries[failed] % 4, failed]
+        # Where another limit comes first it is the next to try; where there is no solution, the next in order of use.
+        order = np.where(found.solved, found.beside, use[:, todo])[:, ~fine]
         todo = todo[~fine]
         if todo.size == 0:
             break
+        active[todo] = np.where(tried[:, todo], -1.0, order).argmax(axis=0)
     return Ends(y, active, exact)
 
 

@@ -14,7 +14,7 @@ from lapwright.baseline.passes import Drive, Point, step_program
 from lapwright.baseline.path import PathRoad
 from lapwright.compiled.along_lap import AlongLap
 from lapwright.track.road import Array
-from lapwright.vehicle.driveline import KNOTS, POWER_SPEED_FLOOR, SPEED_MAX, DriveCurve
+from lapwright.vehicle.driveline import KNOTS, POWER_SPEED_FLOOR, SPEED_MAX
 from lapwright.vehicle.smooth import positive
 
 Index = NDArray[np.int64]
@@ -31,8 +31,8 @@ FALSE_POSITIONS = 60
 HAIR, CLOSE = 1e-10, 1e-14
 """Lateral force [m/s2] left over at a limit, and relative width of its bracket, at which it counts as found."""
 
-FOR_BRAKING, FOR_DRIVING = 2, 5
-"""Tables that are looked into when braking and when driving."""
+FOR_BRAKING, FOR_DRIVING = SPEED_NODES + 2, 4 * SPEED_NODES + 2
+"""Numbers of a node that are looked at when braking and when driving."""
 
 
 class CarLimits:
@@ -64,7 +64,7 @@ class CarLimits:
         count = self.limit.size // 2 + 1
         size = FOR_BRAKING if direction < 0 else FOR_DRIVING
         tables, first = self._tables, 1 - direction
-        nodes, beside = (tables[at : at + size * SPEED_NODES * count].reshape(-1, count) for at in (1, first))
+        nodes, beside = (tables[at : at + size * count].reshape(size, count) for at in (1, first))
         curve, vehicle = self.envelope.curve, self.envelope.vehicle
         mass, line = vehicle.chassis.mass, vehicle.driveline
         if direction < 0:
@@ -136,9 +136,10 @@ class CarLimits:
     def _look_up(self) -> Array:
         """The envelope at every node over squared speed: tables of (SPEED_NODES, nodes) one behind the other.
 
-        In this order: the least and, without tyres, the ``free`` acceleration; the largest; ``level`` and ``rise`` of the
-        engine, whose force is a straight line through the envelope at the effort that it gives there, so that the steps
-        from gear to gear keep their place. A number more at either end makes room to read the tables one node on.
+        In this order: the least acceleration; that without tyres, at rest and its rise with squared speed (one row each);
+        the largest; ``level`` and ``rise`` of the engine, whose force is a straight line through the envelope at the effort
+        that it gives there, so that the steps from gear to gear keep their place. A number more at either end makes room to
+        read the tables one node on.
         """
         road = self.road.take(slice(None, None, 2))
         t = np.linspace(0.0, 1.0, SPEED_NODES)[:, None]
@@ -152,34 +153,38 @@ class CarLimits:
         # Wheels spin up with the car, so what the road adds to its acceleration costs effort too.
         line = envelope.vehicle.driveline
         turning = 4.0 * line.wheel_inertia / (line.wheel_radius**2 * envelope.vehicle.chassis.mass)
-        tables = np.zeros(FOR_DRIVING * w.size + 2)
-        least, free, most, level, rise = tables[1:-1].reshape(FOR_DRIVING, -1)
-        np.maximum(found.least, found.held, out=least)
-        free[:] = (pull - envelope.per_speed[1] * w).ravel()
-        most[:], rise[:] = found.most, found.rise
-        level[:] = found.level - found.rise * turning * pull.ravel()
+        count = road.s.size
+        tables = np.zeros(FOR_DRIVING * count + 2)
+        rows = tables[1:-1].reshape(FOR_DRIVING, count)
+        least, free, most, level, rise = np.split(rows, np.cumsum([SPEED_NODES, 2, SPEED_NODES, SPEED_NODES]))
+        least[:] = np.maximum(found.least, found.held).reshape(w.shape)
+        free[0] = road.pull(0.0 * road.s, road.normal_rest)
+        free[1] = road.spin_long + road.tilt_long * road.normal_rate - envelope.per_speed[1]
+        most[:], rise[:] = found.most.reshape(w.shape), found.rise.reshape(w.shape)
+        level[:] = found.level.reshape(w.shape) - rise * turning * pull
         return tables
 
 
 @lru_cache(maxsize=4)
 def _program(direction: int, geared: bool) -> AlongLap:
     if direction < 0:
-        return step_program("brake_step", FOR_BRAKING * SPEED_NODES, 0, _brake, -1, from_nodes=True)
-    size = FOR_DRIVING * SPEED_NODES
+        return step_program("brake_step", FOR_BRAKING, 0, _brake, -1, from_nodes=True)
     if geared:
-        return step_program("drive_step", size, 2 + 3 * KNOTS, _drive_geared, 1, from_nodes=True)
-    return step_program("power_step", size, 1, _drive_power, 1, from_nodes=True)
+        return step_program("drive_step", FOR_DRIVING, 2 + 3 * KNOTS, _drive_geared, 1, from_nodes=True)
+    return step_program("power_step", FOR_DRIVING, 1, _drive_power, 1, from_nodes=True)
 
 
 def _brake(point: Point, w: ca.SX, car: ca.SX) -> ca.SX:
-    least, free = _at(point, w)
-    return point.trust * least + free
+    least, free = ca.vertsplit(point.numbers, [0, SPEED_NODES, FOR_BRAKING])
+    return point.trust * ca.dot(_hats(point, w), least) + free[0] + free[1] * w
 
 
 def _drive_geared(point: Point, w: ca.SX, car: ca.SX) -> ca.SX:
     bends, knots, widths = ca.vertsplit(car[2:], KNOTS)
-    curve = DriveCurve(car[0], car[1], bends, 0.0, 0.0, np.zeros(KNOTS), knots, widths)
-    return _drive(point, w, curve.forces(ca.sqrt(w))[0])
+    speed = ca.sqrt(w)
+    # The drive curve's formula, all its bends at once.
+    full = car[0] + car[1] * speed + ca.dot(bends, positive(speed - knots, widths))
+    return _drive(point, w, full)
 
 
 def _drive_power(point: Point, w: ca.SX, car: ca.SX) -> ca.SX:
@@ -187,13 +192,16 @@ def _drive_power(point: Point, w: ca.SX, car: ca.SX) -> ca.SX:
 
 
 def _drive(point: Point, w: ca.SX, full: ca.SX) -> ca.SX:
-    least, free, most, level, rise = _at(point, w)
-    return ca.fmax(ca.fmin(level + rise * full, point.trust * most), point.trust * least) + free
+    hats = _hats(point, w)
+    braking, driving = ca.vertsplit(point.numbers, [0, FOR_BRAKING, FOR_DRIVING])
+    least, free = ca.vertsplit(braking, [0, SPEED_NODES, FOR_BRAKING])
+    most, level, rise = (ca.dot(hats, table) for table in ca.vertsplit(driving, SPEED_NODES))
+    force = ca.fmax(ca.fmin(level + rise * full, point.trust * most), point.trust * ca.dot(hats, least))
+    return force + free[0] + free[1] * w
 
 
-def _at(point: Point, w: ca.SX) -> list[ca.SX]:
-    """The tables at squared speed ``w``, by straight lines between their nodes."""
+def _hats(point: Point, w: ca.SX) -> ca.SX:
+    """Weights of the tables' nodes at squared speed ``w``: straight lines between neighbours."""
     room = ca.if_else(point.limit > 0.0, 1.0 - w / point.limit, 0.0)
     place = (1.0 - ca.sqrt(ca.fmax(room, 0.0))) * (SPEED_NODES - 1)
-    hats = ca.fmax(1.0 - ca.fabs(place - ca.DM(range(SPEED_NODES))), 0.0)
-    return [ca.dot(hats, table) for table in ca.vertsplit(point.numbers, SPEED_NODES)]
+    return ca.fmax(1.0 - ca.fabs(place - ca.DM(range(SPEED_NODES))), 0.0)

@@ -254,7 +254,7 @@ Envelope = CircleEnvelope | TrimEnvelope
 def envelope(
     vehicle: AnyVehicle, grips: tuple[float, ...] = (1.0,), speeds: tuple[float, ...] | None = None
 ) -> Envelope:
-    """The envelope of a car; one to three seconds for a full car and each grip scale, nothing for a friction circle.
+    """The envelope of a car; about a tenth of a second for a full car and each grip scale, nothing for a friction circle.
 
     Parameters
     ----------

@@ -134,7 +134,7 @@ def _step(
         ca.if_else(better, found, size),
         ca.if_else(better, beside, held),
     )
-    return ca.Function("newton_step", [state, *given, shared], ca.cse([new]))
+    return ca.Function("newton_step", [state, *given, shared], [new])
 
 
 def eliminate(matrix: ca.SX, right: ca.SX) -> ca.SX:
@@ -144,27 +144,26 @@ def eliminate(matrix: ca.SX, right: ca.SX) -> ca.SX:
     in any sum of the elimination. A singular matrix gives huge numbers, which a limit of the step's length takes care of.
     """
     size = matrix.shape[0]
-    table = [[matrix[i, j] for j in range(size)] + [right[i]] for i in range(size)]
+    rows = ca.vertsplit(ca.horzcat(matrix, right))
     for k in range(size):
-        top = table[k]
         for i in range(k + 1, size):
-            row = table[i]
-            swap = ca.fabs(row[k]) > ca.fabs(top[k])
-            for j in range(k, size + 1):
-                moved = swap * (row[j] - top[j])
-                top[j], row[j] = top[j] + moved, row[j] - moved
-        inverse = 1.0 / (top[k] + TINY)
-        for row in table[k + 1 :]:
-            factor = row[k] * inverse
-            for j in range(k + 1, size + 1):
-                row[j] = row[j] - factor * top[j]
-    solution: list[ca.SX] = []
+            # What stands left of the pivots is zero, and is left as it is.
+            top, row = rows[k][k:], rows[i][k:]
+            moved = (ca.fabs(row[0]) > ca.fabs(top[0])) * (row - top)
+            rows[k], rows[i] = _joined(rows[k], k, top + moved), _joined(rows[i], k, row - moved)
+        inverse = 1.0 / (rows[k][k] + TINY)
+        for i in range(k + 1, size):
+            rest = rows[i][k + 1 :] - (rows[i][k] * inverse) * rows[k][k + 1 :]
+            rows[i] = _joined(rows[i], k + 1, rest)
+    solution = ca.SX(size, 1)
     for k in range(size - 1, -1, -1):
-        rest = table[k][size]
-        for j, value in enumerate(reversed(solution), k + 1):
-            rest = rest - table[k][j] * value
-        solution.append(rest / (table[k][k] + TINY))
-    return ca.vertcat(*reversed(solution))
+        known = ca.dot(rows[k][k + 1 : size], solution[k + 1 :].T) if k + 1 < size else 0.0
+        solution[k] = (rows[k][size] - known) / (rows[k][k] + TINY)
+    return solution
+
+
+def _joined(row: ca.SX, count: int, rest: ca.SX) -> ca.SX:
+    return ca.horzcat(row[:count], rest)
 
 
 TINY = 1e-14

@@ -116,9 +116,7 @@ def step_program(
     raw = ca.if_else(step == 0.0, w, w + step * (first + 2.0 * second + 2.0 * third + fourth) / 6.0)
     reached = ca.fmin(raw, end.limit)
     slope = rate(end, gain_there, reached)
-    function = ca.Function(
-        name, [carried, cell, beside, there, car], ca.cse([ca.vertcat(reached, slope), raw])
-    )
+    function = ca.Function(name, [carried, cell, beside, there, car], [ca.vertcat(reached, slope), raw])
     return AlongLap(function, carried={0: 0}, shared=(4,), backward=direction < 0)
 
 

@@ -119,7 +119,7 @@ def _largest_lateral(car: SteadyCar, at: Conditions, ends: Ends, angles: Array) 
         middle = 0.5 * (theta[:, :2] + theta[:, 1:])
         guess = 0.5 * (three[:, :, :2] + three[:, :, 1:])
         rays = at.rays(np.repeat(every, 2), (0.0, 0.0), (np.cos(middle).ravel(), np.sin(middle).ravel()))
-        found = settle(car, rays, guess.reshape(9, 2 * count))
+        found = _settle_between(car, rays, guess, three, count)
         missed = np.any(~found.exact.reshape(count, 2), axis=1)
         new = found.y.reshape(9, count, 2)
         new[7] = np.where(found.exact.reshape(count, 2), new[7], 0.0)
@@ -143,6 +143,19 @@ def _largest_lateral(car: SteadyCar, at: Conditions, ends: Ends, angles: Array) 
             fine &= found_corner[8] > top[8, corner]
             top[:, corner[fine]] = found_corner[:, fine]
     return top, int(missed.sum())
+
+
+def _settle_between(car: SteadyCar, rays: Asked, guess: Array, three: Array, count: int) -> Ends:
+    """Ends of two rays (9, P, 2) between three others (9, P, 3): from a guess, else from the ray on either side."""
+    ends = settle(car, rays, guess.reshape(9, 2 * count))
+    for beside in (three[:, :, :2], three[:, :, 1:]):
+        again = np.flatnonzero(~ends.exact)
+        if again.size:
+            found = settle(car, rays.take(again), beside.reshape(9, 2 * count)[:, again])
+            ends.y[:, again] = np.where(found.exact, found.y, ends.y[:, again])
+            ends.active[again] = np.where(found.exact, found.active, ends.active[again])
+            ends.exact[again] = found.exact
+    return ends
 
 
 @dataclass(frozen=True)

@@ -35,9 +35,6 @@ INSIDE = (0.97, 0.9, 0.75)
 NEAR = 0.03
 """A force so close to the end of the tables, in units of the load, counts as all there is."""
 
-EVERY = 3
-"""Of the rows at the limit one in so many is looked at."""
-
 MIRROR = np.array([0, 1, 2, 4, 3, 6, 5])
 MIRROR_SIGN = np.array([-1.0, -1.0, 1.0, 1.0, 1.0, 1.0, 1.0])
 
@@ -89,7 +86,7 @@ def given_share(
     Returns
     -------
     tuple
-        Numbers of the rows looked at (every ``EVERY``-th of those at the limit) and their shares.
+        Numbers of those rows and their shares.
     """
     w = profile.w
     speed, normal = np.maximum(np.sqrt(w), SLOWEST), road.normal(w)
@@ -97,7 +94,7 @@ def given_share(
     force = profile.accel - road.pull(w, normal) + envelope.per_speed[1] * w
     near = NEAR * envelope.load(speed, normal)
     at_limit = (force >= between.most - near) | (force <= between.least + near)
-    rows = np.flatnonzero(at_limit & (w > SLOWEST**2))[::EVERY]
+    rows = np.flatnonzero(at_limit & (w > SLOWEST**2))
     if rows.size == 0:
         return rows, np.ones(0)
     some, picked = road.take(rows), profile.take(rows)
@@ -160,15 +157,16 @@ def _steady_states(
     found = car.solve(rays, at_distance(guess[7]), guess)
     y, within = found.y, found.solved & (found.beside.max(axis=0) <= 1.0 + OVER)
     # At the limit the tables may ask for a little more than there is: take what there is in that direction. Where that
-    # fails the state of the nearest row that has one is a better guess than the tables.
-    for start in (guess, None):
+    # fails the state of the nearest row that has one, before or after, is a better guess than the tables.
+    for side in (0, -1, 1):
         beyond = np.flatnonzero(~within)
         if beyond.size == 0:
             break
-        if start is None:
-            start = y[:, _nearest(within)] if within.any() else guess
+        start = guess[:, beyond]
+        if side and within.any():
+            start = y[:, _nearest(within, beyond, side)]
             start[7] = 1.0
-        ends = settle(car, rays.take(beyond), start[:, beyond])
+        ends = settle(car, rays.take(beyond), start)
         good = ends.exact & (ends.y[7] > LEAST_SHARE)
         y[:, beyond] = np.where(good, ends.y, guess[:, beyond])
         within[beyond] = good
@@ -184,14 +182,11 @@ def _steady_states(
     return RowStates(y[:7], y[7], within)
 
 
-def _nearest(marked: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """For each row the nearest marked one."""
+def _nearest(marked: NDArray[np.bool_], rows: NDArray[np.int64], side: int) -> NDArray[np.int64]:
+    """For some rows the nearest marked one before (-1) or after (1), or the last or first of all."""
     at = np.flatnonzero(marked)
-    every = np.arange(marked.size)
-    after = np.clip(np.searchsorted(at, every), 0, at.size - 1)
-    before = np.maximum(after - 1, 0)
-    closer = np.abs(at[before] - every) < np.abs(at[after] - every)
-    return np.where(closer, at[before], at[after])
+    after = np.searchsorted(at, rows)
+    return at[np.clip(after - 1 if side < 0 else after, 0, at.size - 1)]
 
 
 def _guess(envelope: TrimEnvelope, road: PathRoad, profile: SpeedProfile) -> Array:

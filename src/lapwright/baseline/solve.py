@@ -36,9 +36,9 @@ if TYPE_CHECKING:
 SPARE = 1.02
 """Tables reach so far beyond the car's highest speed on the steepest fall."""
 
-GOOD, FAIR, CORRECTIONS = 1e-3, 0.03, 6
-"""The tables are held against the car itself where the lap uses all of them, and corrected once when they err by more than
-the first share of the force, and again, so many times at most, while it is more than the second."""
+GOOD, CORRECTIONS = 2e-3, 3
+"""The tables are held against the car itself where the lap uses all of them, and corrected while they err by more than this
+share of the force (root mean square), so many times at most."""
 
 UNSOUND, UNSOLVED = 0.3, 0.02
 """Share of the tyre force missing somewhere, and share of the rows without a steady state, at which there is no answer."""
@@ -146,8 +146,8 @@ def solve_baseline(
     profile = _passes(track, known, grid, limits, ends)
     road = road_at(grid, track, offsets, profile.s)
     if isinstance(known, TrimEnvelope):
-        for count in range(CORRECTIONS):
-            if not _correct(track, known, limits, grid, road, profile, FAIR if count else GOOD):
+        for _ in range(CORRECTIONS):
+            if not _correct(track, known, limits, grid, road, profile):
                 break
             profile = _passes(track, known, grid, limits, ends)
             road = road_at(grid, track, offsets, profile.s)
@@ -299,13 +299,12 @@ def _correct(
     grid: Grid,
     road: PathRoad,
     profile: SpeedProfile,
-    enough: float,
 ) -> bool:
-    """Correct the limits by what the car gives where the profile asks for all; False if they err by less than ``enough``."""
+    """Correct the limits by what the car gives where the profile asks for all; False if they are ``GOOD``."""
     from lapwright.baseline.rows import given_share
 
     rows, share = given_share(known, road, profile)
-    if isinstance(limits, CircleLimits) or rows.size == 0 or np.max(np.abs(share - 1.0)) < enough:
+    if isinstance(limits, CircleLimits) or rows.size == 0 or np.sqrt(np.mean((share - 1.0) ** 2)) < GOOD:
         return False
     period = track.length if track.closed else None
     limits.correct(limits.trust * np.interp(grid.points.s, profile.s[rows], share, period=period))
