@@ -2,7 +2,9 @@
 
 import hashlib
 import json
+import platform
 from dataclasses import dataclass
+from importlib import metadata
 from pathlib import Path
 
 import numpy as np
@@ -98,8 +100,9 @@ def test_names_outside_ascii_survive():
 
 def test_versions_and_hashes(tmp_path):
     found = versions()
-    assert list(found) == ["python", "lapwright", "casadi", "numpy", "scipy"]
+    assert list(found) == ["python", "lapwright", "casadi", "llvmlite", "numpy", "scipy"]
     assert found["numpy"] == np.__version__
+    assert found == {"python": platform.python_version()} | {n: metadata.version(n) for n in list(found)[1:]}
     path = tmp_path / "fen.yaml"
     path.write_bytes(b"name: Fen\n")
     assert file_hashes({"track": path}) == {

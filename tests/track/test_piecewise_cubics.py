@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicHermiteSpline, CubicSpline, PchipInterpolator
 
+from lapwright.track.road import distinct
 from lapwright.track.splines import hermite_cubics, monotone_cubics, natural_spline, periodic_spline
 
 COUNTS = (2, 3, 4, 5, 40, 700)
@@ -61,3 +62,10 @@ def test_places_of_any_shape() -> None:
     curve = natural_spline(x, y)
     assert curve(look[:12].reshape(3, 4)).shape == (3, 4)
     assert float(curve(np.float64(x[3]))) == pytest.approx(y[3], rel=1e-12)
+
+
+def test_distinct_values() -> None:
+    """Against ``numpy.unique``."""
+    rng = np.random.default_rng(5)
+    for values in (rng.integers(0, 9, 50) / 7.0, np.zeros(0), np.ones(3), rng.standard_normal((4, 5))):
+        assert np.array_equal(distinct(values), np.unique(values))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.baseline.path import Offsets, PathRoad, path_road
-from lapwright.track.road import Array
+from lapwright.track.road import Array, distinct
 
 if TYPE_CHECKING:
     from lapwright.track.track import Track
@@ -79,7 +79,7 @@ def build_grid(
     special = np.concatenate([breaks, singular])
     rows = np.concatenate([base, special])
     near = (special[:, None] + step * np.array([-g for g in GRADING] + list(GRADING))[None, :]).ravel()
-    every = np.unique(np.concatenate([rows, near[(near > first) & (near < last)]]))
+    every = distinct(np.concatenate([rows, near[(near > first) & (near < last)]]))
     every = _apart(every, np.concatenate([breaks, [first, last]]))
     at = np.sort(np.concatenate([every, every[np.isin(every, breaks)]]))
     left = np.concatenate([at[1:] == at[:-1], [False]])

@@ -9,7 +9,7 @@ import numpy as np
 from lapwright.baseline.path import Offsets
 from lapwright.errors import Fault, InputError
 from lapwright.quantities import DEG
-from lapwright.track.road import Array
+from lapwright.track.road import Array, distinct
 from lapwright.track.splines import hermite_cubics, natural_spline, periodic_spline
 
 if TYPE_CHECKING:
@@ -149,7 +149,7 @@ def line_faults(track: Track, s: Array, n: Array, curvature: Array | None = None
 def _strangers(track: Track, s: Array, n: Array, curvature: Array) -> list[Fault]:
     """A fault where the curvature turns the line away from its own offsets: a table of which one column was changed."""
     line = _offsets(track, s, n, 0.0, curvature)
-    fine = np.unique(np.concatenate([np.linspace(s[0], s[-1], max(200, int(s[-1] - s[0]))), s]))
+    fine = distinct(np.concatenate([np.linspace(s[0], s[-1], max(200, int(s[-1] - s[0]))), s]))
     road = track.road(fine)
     offset, slope, _ = line.at(fine)
     known = line.curvature(fine)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from lapwright.baseline.grid import Grid
 from lapwright.baseline.passes import Sweep
-from lapwright.track.road import Array
+from lapwright.track.road import Array, distinct
 
 _ROOT = float(np.sqrt(0.15))
 GAUSS = ((0.5 - _ROOT, 5.0 / 18.0), (0.5, 8.0 / 18.0), (0.5 + _ROOT, 5.0 / 18.0))
@@ -72,7 +72,7 @@ def join_passes(grid: Grid, forward: Sweep, backward: Sweep) -> SpeedProfile:
     kept[~switched] = grid.kept
     kept[:-1] &= ~nothing
     at_node = _switches_at_nodes(grid, forward, backward)
-    return SpeedProfile(s[kept], t[kept], w[kept], slope[kept], np.union1d(s[switched], at_node))
+    return SpeedProfile(s[kept], t[kept], w[kept], slope[kept], distinct(np.append(s[switched], at_node)))
 
 
 def _cells(grid: Grid, forward: Sweep, backward: Sweep) -> tuple[_Cells, NDArray[np.bool_]]:

@@ -341,7 +341,7 @@ def _result(
     )
     apexes = tuple(
         Apex(float(profile.s[i]), float(np.sqrt(profile.w[i])), float(road.curvature[i]))
-        for i in np.unique(at)
+        for i in sorted(set(at.tolist()))
     )
     switches = tuple(float(s) for s in profile.switches)
     return BaselineResult(lap, apexes, switches, known, shortfall, tuple(notices))

@@ -6,9 +6,9 @@ import hashlib
 import json
 import math
 import platform
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
-from importlib import metadata
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,7 @@ import numpy as np
 
 from lapwright.quantities import CAUTION
 
-PACKAGES = ("lapwright", "casadi", "numpy", "scipy")
+PACKAGES = ("lapwright", "casadi", "llvmlite", "numpy", "scipy")
 
 
 @dataclass(frozen=True)
@@ -96,13 +96,24 @@ def versions() -> dict[str, str | None]:
     """Versions of Python and of the packages that the numbers depend on; None for one that is not
     installed.
     """
-    found: dict[str, str | None] = {"python": platform.python_version()}
-    for name in PACKAGES:
-        try:
-            found[name] = metadata.version(name)
-        except metadata.PackageNotFoundError:
-            found[name] = None
-    return found
+    return {"python": platform.python_version(), **{name: _version(name) for name in PACKAGES}}
+
+
+def _version(package: str) -> str | None:
+    """Version of an installed package, from the name of the folder that an installer leaves beside it.
+
+    Such a folder is called ``name-version.dist-info`` (PyPA, Recording installed projects, from memory). Importing
+    ``importlib.metadata`` takes longer than writing all the files of a lap; it is asked where there is no such folder.
+    """
+    for place in sys.path:
+        for folder in Path(place or ".").glob(f"{package}-*.dist-info"):
+            return folder.name.removesuffix(".dist-info").removeprefix(f"{package}-")
+    from importlib import metadata
+
+    try:
+        return metadata.version(package)
+    except metadata.PackageNotFoundError:
+        return None
 
 
 def file_hashes(paths: Mapping[str, Path]) -> dict[str, dict[str, str]]:

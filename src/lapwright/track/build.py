@@ -23,7 +23,7 @@ from lapwright.track.elements import build_elements
 from lapwright.track.grip import grip_map
 from lapwright.track.line import REPEAT, Line
 from lapwright.track.profile import Profile, monotone_profile, smooth_profile
-from lapwright.track.road import Array
+from lapwright.track.road import Array, distinct
 from lapwright.track.stations import LINE_SLACK, Ruler
 from lapwright.track.track import Track, TrackReport
 
@@ -148,7 +148,7 @@ def _listed(stations: tuple[Station, ...], ruler: Ruler, closed: bool) -> tuple[
 
 def _report(line: Line, height: Profile, closed: bool) -> TrackReport:
     count = max(64, int(np.ceil(line.curve.length)))
-    s = np.unique(np.concatenate([np.linspace(0.0, line.curve.length, count + 1), line.curve.breaks()]))
+    s = distinct(np.concatenate([np.linspace(0.0, line.curve.length, count + 1), line.curve.breaks()]))
     bend = np.abs(line.curve.curvature(s)[0])
     tightest = int(np.argmax(bend))
     z = height.at(s)

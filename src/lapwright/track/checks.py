@@ -8,7 +8,7 @@ import numpy as np
 
 from lapwright.errors import Fault
 from lapwright.track.line import Line
-from lapwright.track.road import Array
+from lapwright.track.road import Array, distinct
 from lapwright.track.track import Track
 
 STEP = 1.0
@@ -32,7 +32,7 @@ def stations(track: Track) -> Array:
     """Stations for looking at the road: evenly spaced, with every break and its neighbourhood."""
     count = max(32, int(np.ceil(track.length / STEP)))
     even = np.linspace(0.0, track.length, count + 1)
-    return np.unique(np.concatenate([even, track.breaks]))
+    return distinct(np.concatenate([even, track.breaks]))
 
 
 def steep_faults(track: Track, line: Line) -> list[Fault]:

@@ -73,3 +73,13 @@ def grip_scale(n: Any, base: Any, bands: list[tuple[Any, Any, Any]]) -> Any:
         b = (n - left) / BAND_SOFTNESS
         scale = scale + 0.5 * change * (a / np.sqrt(1.0 + a * a) - b / np.sqrt(1.0 + b * b))
     return scale
+
+
+def distinct(values: Array) -> Array:
+    """The values in rising order, each once: what ``numpy.unique`` gives, without numpy's masked arrays, whose import takes
+    longer than many a road.
+    """
+    rising = np.sort(values, axis=None)
+    keep = np.ones(rising.size, dtype=bool)
+    keep[1:] = rising[1:] != rising[:-1]
+    return np.asarray(rising[keep])

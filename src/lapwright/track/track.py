@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lapwright.track.definition import Landmark
-from lapwright.track.road import Array, RoadPoints, grip_scale
+from lapwright.track.road import Array, RoadPoints, distinct, grip_scale
 
 if TYPE_CHECKING:
     from lapwright.track.grip import GripMap
@@ -167,7 +167,7 @@ class Track:
     def edges(self, step: float = 2.0) -> tuple[Array, Array]:
         """Left and right edge, polylines (M, 3) of world x, y, z [m] with ``step`` [m] or less between."""
         count = max(2, int(np.ceil(self.length / step)))
-        s = np.unique(np.concatenate([np.linspace(0.0, self.length, count + 1), self.breaks]))
+        s = distinct(np.concatenate([np.linspace(0.0, self.length, count + 1), self.breaks]))
         left = np.column_stack(self.to_world(s, self.left.at(s)))
         right = np.column_stack(self.to_world(s, -self.right.at(s)))
         return left, right
