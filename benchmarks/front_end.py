@@ -186,12 +186,14 @@ def stated(problem: Any, mesh: Any, stations: Array, road: Array, guess: Any) ->
     along = Along(ocp, mesh, stations)
     here = along.line(road)
     rates, balances, cost_rate = dynamics(x, u, z, here)
-    # With this scale a row is that of lapwright, which multiplies it by the length of the interval.
-    ocp.set_der(x, rates, scale=mesh.intervals / problem.length)
-    ocp.add_alg(balances)
+    # Rows as lapwright has them: a rate over its state's scale and times the interval (here the mean one); a balance as it is,
+    # which rockit would divide by the scale of the variable at the same place.
+    of_states = ca.DM([v.scale for v in model.states])
+    ocp.set_der(x, rates, scale=of_states * mesh.intervals / problem.length)
+    ocp.add_alg(balances, scale=1.0 / ca.DM([v.scale for v in model.algebraics]))
     ocp.add_objective(ocp.integral(cost_rate))
     ocp.subject_to(limits(x, u, z, here) <= 0, grid="integrator_roots")
-    ocp.subject_to(ocp.at_t0(x) == ocp.at_tf(x), scale=ca.DM([v.scale for v in model.states]))
+    ocp.subject_to(ocp.at_t0(x) == ocp.at_tf(x), scale=of_states)
     lower, upper = state_bounds(problem, stations)
     for i, variable in enumerate(model.states):
         if np.any(np.isfinite(lower[i]) | np.isfinite(upper[i])):
@@ -345,18 +347,16 @@ def main() -> int:
         way, circuit, step = args.case
         run_case(way, circuit, float(step), args.car)
         return 0
+    cases = [case.partition(":") for case in args.cases]
+    if any(not step for _, _, step in cases):
+        parser.error(f"a case is a circuit, a colon and a mesh in m, as in {CASES[0]}")
     ways = [NEW, STRUCTURED, IPOPT]
     if importlib.util.find_spec("rockit"):
         ways.append(FRONT_END)
     else:
         print("rockit-meco is not installed (pip install 'lapwright[bench]'): the front-end is left out.")
     print(ROW.format(*HEADS), flush=True)
-    agreed = []
-    for case in args.cases:
-        circuit, _, step = case.partition(":")
-        if not step:
-            parser.error(f"{case}: a circuit, a colon and a mesh in m are needed, as in {CASES[0]}")
-        agreed.append(compare(circuit, step, args.car, args.repeat, ways))
+    agreed = [compare(circuit, step, args.car, args.repeat, ways) for circuit, _, step in cases]
     return 0 if all(agreed) else 1
 
 
