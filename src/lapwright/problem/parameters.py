@@ -42,6 +42,19 @@ def substitute(thing: T, symbols: dict[str, Any], prefix: str = "") -> T:
     return replace(thing, **changes)  # type: ignore[type-var]
 
 
+def same_form(one: Any, other: Any) -> bool:
+    """Whether two (nested) frozen dataclasses differ in nothing but numbers: one set of formulas then serves both."""
+    if type(one) is not type(other):
+        return False
+    if is_dataclass(one):
+        return all(same_form(getattr(one, item.name), getattr(other, item.name)) for item in fields(one))
+    if isinstance(one, np.ndarray):
+        return bool(one.shape == other.shape)
+    if isinstance(one, (int, float)) and not isinstance(one, bool):
+        return True
+    return bool(one == other)
+
+
 def as_vector(numbers: dict[str, float]) -> tuple[tuple[str, ...], NDArray[np.float64]]:
     """Names and values of ``numbers``, in order."""
     return tuple(numbers), np.array(list(numbers.values()), dtype=float)

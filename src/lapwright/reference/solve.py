@@ -17,6 +17,7 @@ from lapwright.errors import InputError, NoSolutionError
 from lapwright.lap.lap import Lap
 from lapwright.problem.lap import EndState, lap_problem
 from lapwright.problem.model import Problem
+from lapwright.problem.parameters import same_form
 from lapwright.reference.channels import lap_of
 from lapwright.reference.evidence import LimitUse
 from lapwright.reference.failure import too_fast, why_not
@@ -134,6 +135,7 @@ class ReferenceLap:
     stages : the solves that led there
     options : as asked
     effort_cost : seconds of the objective that belong to the weights on pedal and wheel rates, not to the lap time
+    vehicle, start, end : what was driven, and how the road is entered and left
     """
 
     lap: Lap
@@ -143,6 +145,9 @@ class ReferenceLap:
     stages: tuple[Stage, ...]
     options: LapOptions
     effort_cost: float
+    vehicle: AnyVehicle
+    start: EndState
+    end: EndState
 
     @property
     def time(self) -> float:
@@ -200,15 +205,53 @@ def solve_lap(
     start, end, options = start or EndState(), end or EndState(), options or LapOptions()
     vehicle = with_margin(vehicle, grip_margin)
     work = _Work(track, vehicle, start, end, options, progress)
-    solution, error = work.solve()
+    return _told(work, *work.solve())
+
+
+def solve_again(
+    known: ReferenceLap,
+    track: Track,
+    vehicle: AnyVehicle,
+    *,
+    progress: StageCallback | None = None,
+) -> ReferenceLap:
+    """The reference lap of a slightly changed car or road, from a lap that is known.
+
+    The mesh of the known lap is used again, and the search begins where the known one came by on the central path. When that
+    leads nowhere, or the mesh turns out too coarse for the changed lap, it is solved from the beginning.
+
+    Parameters
+    ----------
+    known
+        From ``solve_lap`` or this function: same ends of the road, same options.
+    track, vehicle
+        What to drive now: a road of the same length, any car of the same kind.
+    progress
+        As for ``solve_lap``.
+
+    Raises
+    ------
+    InputError, NoSolutionError
+        As ``solve_lap``.
+    """
+    work = _Work(track, vehicle, known.start, known.end, known.options, progress)
+    found = work.again(known) if known.options.solver == "structured" else None
+    solution, error = found or work.solve()
+    return _told(work, solution, error)
+
+
+def _told(work: _Work, solution: Solution, error: MeshError) -> ReferenceLap:
     return ReferenceLap(
-        lap=lap_of(solution, track, vehicle),
+        lap=lap_of(solution, work.track, work.vehicle),
         solution=solution,
         mesh_error=error,
-        limits=limit_uses(solution, vehicle),
+        limits=limit_uses(solution, work.vehicle),
         stages=tuple(work.stages),
-        options=options,
+        options=work.options,
         effort_cost=solution.objective - solution.time(),
+        vehicle=work.vehicle,
+        start=work.start,
+        end=work.end,
     )
 
 
@@ -305,6 +348,29 @@ class _Work:
         if error.total <= options.tolerance:
             return solution, error
         raise _NotConvergedError(self._too_coarse(solution, error))
+
+    def again(self, known: ReferenceLap) -> tuple[Solution, MeshError] | None:
+        """The solution on a known lap's mesh, from its central path; None when that does not lead to a good answer."""
+        old, way = known.solution.nlp, WAYS["structured"]
+        points = [
+            q for q in known.solution.path if q.barrier is not None and q.barrier <= 2.0 * way.onward_barrier
+        ]
+        fits = (
+            points
+            and abs(self.problem.length - old.problem.length) < 1e-9 * old.problem.length
+            and self.problem.model.road_size == old.problem.model.road_size
+            and self.problem.model.parameters == old.problem.model.parameters
+            and same_form(known.vehicle, self.vehicle)
+        )
+        if not fits:
+            return None
+        nlp = transcribe(self.problem, old.mesh, self.options.degree, old.functions)
+        self.first = nlp
+        solution = self._run(way, nlp, points[0], 0.0, "known mesh")
+        if not solution.status.solved:
+            return None
+        error = self._check(solution)
+        return (solution, error) if error.total <= self.options.tolerance else None
 
     def _transcribe(self, mesh: Mesh) -> Nlp:
         nlp = transcribe(

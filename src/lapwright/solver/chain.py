@@ -149,16 +149,17 @@ def make_chain(nlp: Nlp, sizes: Sizes, p: Array) -> Chain:
         if not sizes.per_point and sizes.nx <= i < sizes.nx + sizes.nu:
             there[1:] = False
         target[:, sizes.nr + k] = np.where(there, weight[:, 0], 0.0)
-    _refuse_fixed(nlp, points, free, where)
+    _refuse_fixed(nlp, free, where, empty)
     return Chain(
         nlp, sizes, interval, where, empty, before, step[None, :].copy(), share[:, None, :].copy(), weight.copy(),
         np.ascontiguousarray(road), lower, upper, target,
     )  # fmt: skip
 
 
-def _refuse_fixed(nlp: Nlp, points: Index, free: NDArray[np.bool_], where: Index) -> None:
+def _refuse_fixed(nlp: Nlp, free: NDArray[np.bool_], where: Index, empty: Index) -> None:
     """Only the two ends of an open road may fix a state."""
     fixed = ~free
+    fixed[:, :, empty] = False
     if not nlp.problem.closed:
         fixed[-1, :, where[-1]] = False
     if np.any(fixed):

@@ -36,6 +36,9 @@ LAST = 1.0
 PUSH = 1e-2
 """Least distance from a bound at which a cold solve begins, over the size of the bound or of the room between two."""
 
+CENTRAL = 0.05
+"""Least product of slack and multiplier at the end of a barrier problem, over what the central path asks."""
+
 TINY = 1e-10
 """Least slack at a start."""
 
@@ -45,8 +48,8 @@ FIRST_SHIFT, LEAST_SHIFT, MOST_SHIFT = 1e-4, 1e-6, 1e10
 RAISE_FIRST, RAISE, LOWER = 100.0, 4.0, 3.0
 """Factors by which that rises within an iteration (the first time in a solve, later) and falls from one to the next."""
 
-KEEP = 0.99
-"""Share of the way to a bound that a step may go at the most."""
+KEEP = 0.95
+"""Share of the way to a bound that a step may go at the most; nearer, single bounds hold the whole lap back."""
 
 WORST = 0.3
 """A step may not raise the largest violation above this, nor above twice what it was."""
@@ -162,6 +165,8 @@ class _Run:
         x = np.clip(start.x, nlp.lower, nlp.upper)
         if cold:
             x = _pushed(x, nlp.lower, nlp.upper)
+        if not cold and start.bound_multipliers is not None:
+            x = self._kept_off(x, start.bound_multipliers)
         y = np.ascontiguousarray(x[nlp.layout.points[chain.interval].transpose(1, 2, 0)])
         first = x[nlp.layout.nodes[0]]
         lower, upper = chain.first_bounds
@@ -187,6 +192,18 @@ class _Run:
             first, y, slack, self.barrier * chain.target / slack, defect, balance,
             first_slack, self.barrier * chain.first_target / first_slack,
         )  # fmt: skip
+
+    def _kept_off(self, x: Array, multipliers: Array) -> Array:
+        """Unknowns no nearer to a bound than the central path: its distance is told by the multiplier."""
+        nlp = self.nlp
+        weight = np.full(len(x), np.mean(self.chain.weight))
+        weight[nlp.layout.points] = self.chain.weight[:, 0, self.chain.place].T[:, :, None]
+        away = self.barrier * weight / np.maximum(np.abs(multipliers), 1e-300)
+        with np.errstate(invalid="ignore"):
+            away = np.minimum(away, np.minimum(PUSH, 0.25 * (nlp.upper - nlp.lower)))
+        low = np.where(multipliers < 0.0, nlp.lower + away, nlp.lower)
+        high = np.where(multipliers > 0.0, nlp.upper - away, nlp.upper)
+        return np.asarray(np.where(nlp.lower < nlp.upper, np.clip(x, low, high), x))
 
     def _bounds(self) -> tuple[Array, Array]:
         """Signs and values (d, bounds, KL): value - sign * y is the distance to a bound; 0 and 1 where there is none."""
@@ -285,7 +302,10 @@ class _Run:
 
     def _lowered(self, measures: _Measures) -> bool:
         """Lower the barrier parameter as far as the iterate allows; True when the last barrier problem is solved."""
-        while measures.error(self.barrier) <= (LAST if self.barrier <= self.final else INNER) * self.barrier:
+        while (
+            measures.least >= CENTRAL * self.barrier
+            and measures.error(self.barrier) <= (LAST if self.barrier <= self.final else INNER) * self.barrier
+        ):
             x, rows, bounds = self._as_vectors()
             self.path.append(Start(x, rows, bounds, self.barrier))
             if self.barrier <= self.final:
@@ -360,7 +380,7 @@ class _Run:
     def _advance(self, direction: Direction, measures: _Measures) -> bool:
         """Take as much of a step as the bounds and the filter allow; False when the search has failed too often."""
         at, chain, barrier = self.at, self.chain, self.barrier
-        keep = max(KEEP, 1.0 - barrier)
+        keep = KEEP
         longest = min(
             _longest(at.slack, direction.slack, keep), _longest(at.first_slack, direction.first_slack, keep)
         )

@@ -193,7 +193,7 @@ def reduce_function(functions: PointFunctions, sizes: Sizes) -> ca.Function:
     target products (m); [share of the cost B h, length h].
 
     Outputs: slopes of the rates in [x, u] (nx, nx + nu) and their constant (nx); Hessian in [x, u] (upper triangle);
-    gradient; z as a function of [x, u, 1]; multipliers of the balances as one of [x, u, 1]; and of the defects' multipliers, over h.
+    gradient; z as a function of [x, u, 1]; multipliers of the balances as one of [x, u, 1] and of the defects' multipliers.
     """
     nx, nu, nz, na = sizes.nx, sizes.nu, sizes.nz, sizes.na
     n = nx + nu
