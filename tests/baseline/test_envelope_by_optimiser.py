@@ -99,3 +99,26 @@ def test_longitudinal_force_beside_a_lateral_one(name: str, node: int, goal: str
     along, _ = largest(known.vehicle, speed, normal, goal, lateral)
     table = known.long[0, i, j, node, -1 if goal == "drive" else 0] * load - known.per_speed[1] * speed**2
     assert table == pytest.approx(along, abs=2e-3 * load)
+
+
+@pytest.mark.parametrize(
+    ("name", "speed", "load", "node"),
+    [
+        ("cup-coupe", 28.0, 0.8, 16),
+        ("cup-coupe", 38.0, 1.0, 16),
+        ("rally-hatch", 14.0, 0.6, 16),
+        ("rally-hatch", 20.0, 1.3, 16),
+    ],
+)
+def test_both_edges_close_to_the_largest_lateral_force(
+    name: str, speed: float, load: float, node: int
+) -> None:
+    """Where the two edges lie close together, each is found and not the other one twice."""
+    known = envelope_of(shipped(name))
+    i, j = list(known.speeds).index(speed), int(np.argmin(np.abs(known.normals - load * G)))
+    pressed = known.load(speed, known.normals[j])
+    lateral = known.lat_most[0, i, j] * np.sin(node / (known.long.shape[3] - 1) * 0.5 * np.pi) * pressed
+    along, _ = largest(known.vehicle, speed, known.normals[j], "brake", lateral)
+    table = known.long[0, i, j, node] * pressed - known.per_speed[1] * speed**2
+    assert table[0] == pytest.approx(along, abs=2e-3 * pressed)
+    assert table[-1] > table[0] + 0.05 * pressed
