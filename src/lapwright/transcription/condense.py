@@ -166,7 +166,8 @@ def _solve(matrix: ca.SX, right: ca.SX, transpose: bool = False) -> ca.SX:
 
 
 def _function(name: str, inputs: Sequence[ca.SX], outputs: Sequence[ca.SX]) -> ca.Function:
-    return ca.Function(name, list(inputs), [ca.densify(out) for out in outputs], {"cse": True})
+    # Nothing is common in them that is not shared already: looking for it took most of the time to build them.
+    return ca.Function(name, list(inputs), [ca.densify(out) for out in outputs])
 
 
 def _point_blocks(

@@ -5,7 +5,7 @@ All nonlinearity of a transcribed problem sits here; everything around it is lin
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from functools import cached_property
 
 import casadi as ca
 import numpy as np
@@ -20,67 +20,94 @@ if hasattr(ca.GlobalOptions, "setNumpyMode"):
     ca.GlobalOptions.setNumpyMode(-1)
 
 
-@dataclass(frozen=True, eq=False)
+QUICK = {"cse": True}
+
+
 class PointFunctions:
-    """Functions of one point in scaled unknowns y.
+    """Functions of one point in scaled unknowns y; each is built when it is first asked for.
 
     Rows are stacked as cost rate, rates (nx), balances (na), limits (nr), each rate over its state's scale.
 
+    Parameters
+    ----------
+    model
+        What to differentiate.
+
     Attributes
     ----------
-    value : (y, road, p) -> (rows, time rate)
-    cost_gradient : (y, road, p) -> d cost rate / d y, sparse
-    jacobian : (y, road, p) -> d rows / d y without that of the cost rate, sparse
-    hessian : (y, road, p, weights) -> upper triangle of the Hessian of weights . rows
-    by_parameter : (y, road, p, weights) -> d (weights . rows) / d p
-    derivatives : (y, road, p, weights) -> rows, gradient of weights . rows, Jacobian of all rows, upper triangle of the
-        Hessian of weights . rows: all at once, since they share most of their instructions
     scale : (ny,) physical unit of each scaled unknown
     """
 
-    value: ca.Function
-    cost_gradient: ca.Function
-    jacobian: ca.Function
-    hessian: ca.Function
-    by_parameter: ca.Function
-    derivatives: ca.Function
-    scale: Array
+    def __init__(self, model: PointModel) -> None:
+        nx, nu, nz = len(model.states), len(model.controls), len(model.algebraics)
+        self.scale = np.array([v.scale for v in (*model.states, *model.controls, *model.algebraics)])
+        self._y = ca.SX.sym("y", nx + nu + nz)
+        self._road = ca.SX.sym("road", model.road_size)
+        self._p = ca.SX.sym("p", len(model.parameters))
+        physical = [self._y[i] * self.scale[i] for i in range(len(self.scale))]
+        found = model.equations(
+            physical[:nx],
+            physical[nx : nx + nu],
+            physical[nx + nu :],
+            [self._road[i] for i in range(model.road_size)],
+            [self._p[i] for i in range(len(model.parameters))],
+        )
+        rates = [rate / self.scale[i] for i, rate in enumerate(found.rates)]
+        self._rows = ca.vertcat(found.cost_rate, *rates, *found.balances, *found.limits)
+        self._pace = found.time_rate
+        self._weights = ca.SX.sym("w", self._rows.numel())
+        self._weighted = ca.dot(self._weights, self._rows)
+
+    @cached_property
+    def value(self) -> ca.Function:
+        """(y, road, p) -> (rows, time rate)."""
+        return self._function("value", [self._rows, self._pace])
+
+    @cached_property
+    def cost_gradient(self) -> ca.Function:
+        """(y, road, p) -> d cost rate / d y, sparse."""
+        return self._function("cost_gradient", [self._slopes[0, :]])
+
+    @cached_property
+    def jacobian(self) -> ca.Function:
+        """(y, road, p) -> d rows / d y without that of the cost rate, sparse."""
+        return self._function("jacobian", [self._slopes[1:, :]])
+
+    @cached_property
+    def hessian(self) -> ca.Function:
+        """(y, road, p, weights) -> upper triangle of the Hessian of weights . rows."""
+        return self._function("hessian", [ca.triu(self._curvature[0])], weighted=True)
+
+    @cached_property
+    def by_parameter(self) -> ca.Function:
+        """(y, road, p, weights) -> d (weights . rows) / d p."""
+        return self._function(
+            "by_parameter", [ca.densify(ca.gradient(self._weighted, self._p))], weighted=True
+        )
+
+    @cached_property
+    def derivatives(self) -> ca.Function:
+        """(y, road, p, weights) -> rows, gradient of weights . rows, Jacobian of all rows, upper triangle of the Hessian of
+        weights . rows: all at once, since they share most of their instructions.
+        """
+        hessian, gradient = self._curvature
+        outputs = [self._rows, ca.densify(gradient), self._slopes, ca.triu(hessian)]
+        return self._function("derivatives", outputs, weighted=True)
+
+    @cached_property
+    def _slopes(self) -> ca.SX:
+        return ca.jacobian(self._rows, self._y)
+
+    @cached_property
+    def _curvature(self) -> tuple[ca.SX, ca.SX]:
+        hessian, gradient = ca.hessian(self._weighted, self._y)
+        return hessian, gradient
+
+    def _function(self, name: str, outputs: list[ca.SX], weighted: bool = False) -> ca.Function:
+        inputs = [self._y, self._road, self._p, *([self._weights] if weighted else [])]
+        return ca.Function(name, inputs, outputs, QUICK)
 
 
 def point_functions(model: PointModel) -> PointFunctions:
     """Differentiate a model once, symbolically."""
-    nx, nu, nz = len(model.states), len(model.controls), len(model.algebraics)
-    scale = np.array([v.scale for v in (*model.states, *model.controls, *model.algebraics)])
-    y = ca.SX.sym("y", nx + nu + nz)
-    road = ca.SX.sym("road", model.road_size)
-    p = ca.SX.sym("p", len(model.parameters))
-    physical = [y[i] * scale[i] for i in range(len(scale))]
-    found = model.equations(
-        physical[:nx],
-        physical[nx : nx + nu],
-        physical[nx + nu :],
-        [road[i] for i in range(model.road_size)],
-        [p[i] for i in range(len(model.parameters))],
-    )
-    rates = [rate / scale[i] for i, rate in enumerate(found.rates)]
-    rows = ca.vertcat(found.cost_rate, *rates, *found.balances, *found.limits)
-    weights = ca.SX.sym("w", rows.numel())
-    weighted = ca.dot(weights, rows)
-    hessian, gradient = ca.hessian(weighted, y)
-    quick = {"cse": True}
-    return PointFunctions(
-        value=ca.Function("value", [y, road, p], [rows, found.time_rate], quick),
-        cost_gradient=ca.Function("cost_gradient", [y, road, p], [ca.jacobian(rows[0], y)], quick),
-        jacobian=ca.Function("jacobian", [y, road, p], [ca.jacobian(rows[1:], y)], quick),
-        hessian=ca.Function("hessian", [y, road, p, weights], [ca.triu(hessian)], quick),
-        by_parameter=ca.Function(
-            "by_parameter", [y, road, p, weights], [ca.densify(ca.gradient(weighted, p))], quick
-        ),
-        derivatives=ca.Function(
-            "derivatives",
-            [y, road, p, weights],
-            [rows, ca.densify(gradient), ca.jacobian(rows, y), ca.triu(hessian)],
-            quick,
-        ),
-        scale=scale,
-    )
+    return PointFunctions(model)
