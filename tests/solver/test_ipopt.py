@@ -5,43 +5,18 @@ from __future__ import annotations
 import os
 import signal
 import threading
-from dataclasses import replace
 from functools import cache
 from math import sqrt
 
 import numpy as np
 import pytest
+from straight_sprint import ENTRY, LENGTH, PULL, begin, sprint, too_fast_an_end
 
-from lapwright.problem.lap import EndState, lap_problem
-from lapwright.problem.model import Guess
 from lapwright.quantities import G
 from lapwright.solver.interrupt import noted_interrupts
 from lapwright.solver.ipopt import solve_ipopt
 from lapwright.solver.solution import Start
 from lapwright.solver.status import IPOPT_STATUS, ipopt_status
-from lapwright.track.build import build_track
-from lapwright.track.definition import ElementLine, Station, Straight, TrackDefinition
-from lapwright.transcription.mesh import uniform_mesh
-from lapwright.transcription.nlp import Nlp, transcribe
-from lapwright.vehicle.parameters import FrictionCircle
-
-LENGTH, ENTRY, PULL = 90.0, 12.0, 7.0
-CAR = FrictionCircle("sprinter", grip=2.0, accel_limit=PULL / G)
-
-
-@cache
-def sprint() -> Nlp:
-    """A level straight entered at ``ENTRY``, along which the car may pull ``PULL``."""
-    width = (Station(0.0, 4.0),)
-    track = build_track(TrackDefinition("straight", False, ElementLine((Straight(LENGTH),)), width, width))
-    problem = lap_problem(track, CAR, EndState(ENTRY, 0.0))
-    return transcribe(problem, uniform_mesh(0.0, LENGTH, 3.0))
-
-
-def begin(speed=15.0):
-    s = np.array([0.0, LENGTH])
-    states = np.array([[0.0, 0.0], [0.0, 0.0], [speed, speed]])
-    return Start(sprint().pack(Guess(s, states, np.zeros((2, 2)), np.zeros((0, 2)))))
 
 
 @cache
@@ -140,12 +115,7 @@ def test_running_out_of_iterations_is_a_value_with_words():
 
 
 def test_what_cannot_be_done_is_called_infeasible():
-    nlp = sprint()
-    lower, upper = nlp.lower.copy(), nlp.upper.copy()
-    last = nlp.layout.nodes[-1, nlp.problem.model.state_index("u")]
-    # 100 m/s after 90 m would take 54 m/s2.
-    lower[last] = upper[last] = 100.0 / nlp.scale[last]
-    found = solve_ipopt(replace(nlp, lower=lower, upper=upper), begin(), max_iterations=300)
+    found = solve_ipopt(too_fast_an_end(), begin(), max_iterations=300)
     assert found.status.name == "infeasible"
     assert not found.status.solved
 
