@@ -1,6 +1,8 @@
 """The command ``baseline``: what it writes, says and returns."""
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -47,6 +49,7 @@ def test_it_writes_everything(files, capsys):
     assert cli.main(["baseline", files.ring, files.point, "--out", str(out), "--no-figures"]) == 0
     text = capsys.readouterr().out
     assert "Ring - Point" in text and "Lap time" in text
+    assert text.endswith(f"\n\nWritten to {out}\n") and "\n\n\n" not in text
     summary = json.loads((out / "summary.json").read_text())
     assert list(summary)[:3] == ["status", "lap_time_s", "baseline_lap_time_s"]
     assert summary["status"] == "solved"
@@ -146,3 +149,15 @@ def test_faults_of_a_line_file_have_their_place(files, capsys):
     line.write_text("distance_m,lateral_offset_m\n0,0\n50,9\n100,x\n167,0\n")
     assert cli.main(["baseline", files.lane, files.point, "--line", str(line)]) == 2
     assert f"{line}:4:5: lateral_offset_m is x; it must be a number" in capsys.readouterr().err
+
+
+def test_no_figures_needs_no_matplotlib(files):
+    """Nor scipy, for a road of elements: what is not used is not imported, in a process of its own."""
+    program = (
+        "import sys; from lapwright.cli.main import main; "
+        f"status = main(['baseline', {files.ring!r}, {files.point!r}, '--no-figures', '--quiet', "
+        f"'--out', {str(files.folder / 'out')!r}]); "
+        "print(status, [name for name in ('matplotlib', 'scipy', 'shapely') if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "0 ['shapely']"

@@ -171,23 +171,25 @@ class TrimEnvelope:
         flat_most = self.lat_most.ravel()
         most = sum(weight * flat_most[index] for index, weight in corners) * load * grip
         share = np.clip(np.abs(lateral) / np.maximum(most, 1e-9), 0.0, 1.0)
-        nodes = self.long.shape[3]
+        nodes, wide = self.long.shape[3:]
         place = np.arcsin(share) / (0.5 * np.pi) * (nodes - 1)
         low = np.minimum(place.astype(np.int64), nodes - 2)
         ahead = place - low
-        wide = self.long.shape[4]
-        tables = [self.long.reshape(-1, wide), self.effort.reshape(-1, wide)]
-        if with_states:
-            tables += list(self.states.reshape(7, -1, wide))
-        blended = [np.zeros((speed.size, wide)) for _ in tables]
+        table = self._columns if with_states else self._columns[:, : 2 * wide]
+        blended = np.zeros((speed.size, table.shape[1]))
         for index, weight in corners:
             for step, part in ((0, 1.0 - ahead), (1, ahead)):
-                rows, factor = index * nodes + low + step, (weight * part)[:, None]
-                for total, table in zip(blended, tables, strict=True):
-                    total += factor * table[rows]
+                blended += (weight * part)[:, None] * table[index * nodes + low + step]
         scale = (load * grip)[:, None]
-        states = np.stack(blended[2:]) if with_states else None
-        return Blend(load, blended[0] * scale, blended[1] * scale, states)
+        long, effort, *states = np.split(blended, range(wide, blended.shape[1], wide), axis=1)
+        return Blend(load, long * scale, effort * scale, np.stack(states) if states else None)
+
+    @cached_property
+    def _columns(self) -> Array:
+        """Force, effort and states side by side, (R S N K, 9 C)."""
+        wide = self.long.shape[4]
+        tables = [self.long, self.effort, *self.states]
+        return np.concatenate([table.reshape(-1, wide) for table in tables], axis=1)
 
     def _corners(
         self, speed: Array, normal: Array, grip: Array | float
