@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.compiled.tape import PointProgram
+from lapwright.compiled.over_points import OverPoints
 from lapwright.solver.solution import Solution
 from lapwright.transcription.evaluate import SHARED_PARAMETERS
 
@@ -32,7 +32,7 @@ def parameter_gradient(solution: Solution) -> Array:
             solution.row_multipliers[layout.limits].reshape(count, -1).T,
         ]
     )
-    program = PointProgram(nlp.functions.by_parameter, count, SHARED_PARAMETERS)
+    program = OverPoints(nlp.functions.by_parameter, SHARED_PARAMETERS)
     slopes = program(*nlp.evaluator.split(solution.x, p), weights)[0]
     return np.asarray(slopes.reshape(len(model.parameters), intervals, degree).sum(axis=2))
 

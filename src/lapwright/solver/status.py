@@ -17,6 +17,12 @@ class Status:
 
 SOLVED = Status("solved", "the fastest lap was found to the asked tolerance", True)
 
+NOT_INSIDE = Status(
+    "infeasible",
+    "the search could not get back inside the limits",
+    False,
+    "see the places below; loosen what is said there",
+)
 TOO_LONG = Status(
     "not converged",
     "the iterations ran out",
@@ -54,12 +60,7 @@ IPOPT_STATUS = {
         False,
         "see the places below; loosen what is said there",
     ),
-    "Restoration_Failed": Status(
-        "infeasible",
-        "the search could not get back inside the limits",
-        False,
-        "see the places below; loosen what is said there",
-    ),
+    "Restoration_Failed": NOT_INSIDE,
     "Maximum_Iterations_Exceeded": TOO_LONG,
     "Maximum_CpuTime_Exceeded": Status("not converged", "the time allowed ran out", False, "allow more time"),
     "Maximum_WallTime_Exceeded": Status(

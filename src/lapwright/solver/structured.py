@@ -17,7 +17,16 @@ from lapwright.solver.filter import Filter
 from lapwright.solver.interrupt import Interrupt, noted_interrupts
 from lapwright.solver.newton import Array, ChainSolver, Direction, Evaluation, Iterate
 from lapwright.solver.solution import Progress, ProgressCallback, Solution, Start
-from lapwright.solver.status import INTERRUPTED, INVALID, NO_STEP, SOLVED, STALLED, TOO_LONG, Status
+from lapwright.solver.status import (
+    INTERRUPTED,
+    INVALID,
+    NO_STEP,
+    NOT_INSIDE,
+    SOLVED,
+    STALLED,
+    TOO_LONG,
+    Status,
+)
 from lapwright.transcription.condense import condensation
 from lapwright.transcription.nlp import Nlp
 
@@ -53,6 +62,9 @@ KEEP = 0.95
 
 WORST = 0.3
 """A step may not raise the largest violation above this, nor above twice what it was."""
+
+FAR = 1e-2
+"""Largest violation at which a solve that ends without an answer is still short of speed rather than of room."""
 
 HALVINGS = 12
 """Of a step before the search along it has failed."""
@@ -188,22 +200,34 @@ class _Run:
             defect = self._gather(start.row_multipliers, layout.defects) * chain.real
             balance = self._gather(start.row_multipliers, layout.balances) * chain.real
         slack[:, : sizes.nr, chain.empty] = 1.0
+        multiplier = self.barrier * chain.target / slack
+        if not cold and start.bound_multipliers is not None:
+            self._keep_pull(start.bound_multipliers, multiplier)
         return Iterate(
-            first, y, slack, self.barrier * chain.target / slack, defect, balance,
+            first, y, slack, multiplier, defect, balance,
             first_slack, self.barrier * chain.first_target / first_slack,
         )  # fmt: skip
 
     def _kept_off(self, x: Array, multipliers: Array) -> Array:
-        """Unknowns no nearer to a bound than the central path: its distance is told by the multiplier."""
+        """Unknowns not much nearer to a bound than the central path, whose distance is told by the multiplier."""
         nlp = self.nlp
         weight = np.full(len(x), np.mean(self.chain.weight))
         weight[nlp.layout.points] = self.chain.weight[:, 0, self.chain.place].T[:, :, None]
-        away = self.barrier * weight / np.maximum(np.abs(multipliers), 1e-300)
+        away = CENTRAL * self.barrier * weight / np.maximum(np.abs(multipliers), 1e-300)
         with np.errstate(invalid="ignore"):
             away = np.minimum(away, np.minimum(PUSH, 0.25 * (nlp.upper - nlp.lower)))
         low = np.where(multipliers < 0.0, nlp.lower + away, nlp.lower)
         high = np.where(multipliers > 0.0, nlp.upper - away, nlp.upper)
         return np.asarray(np.where(nlp.lower < nlp.upper, np.clip(x, low, high), x))
+
+    def _keep_pull(self, known: Array, multiplier: Array) -> None:
+        """Put the known multipliers of active bounds in place of the central ones, as far as they are near them."""
+        pull = self._gather(known, self.nlp.layout.points)
+        for k, (i, sign) in enumerate(self.sizes.bounds):
+            place = multiplier[:, self.sizes.nr + k]
+            place[:] = np.where(
+                sign * pull[:, i] > place, np.minimum(sign * pull[:, i], INNER * place), place
+            )
 
     def _bounds(self) -> tuple[Array, Array]:
         """Signs and values (d, bounds, KL): value - sign * y is the distance to a bound; 0 and 1 where there is none."""
@@ -287,9 +311,9 @@ class _Run:
                 return TOO_LONG
             direction = self._direction(values)
             if direction is None:
-                return NO_STEP
+                return NO_STEP if measures.worst < FAR else NOT_INSIDE
             if not self._advance(direction, measures):
-                return STALLED
+                return STALLED if measures.worst < FAR else NOT_INSIDE
 
     def _note(self, measures: _Measures) -> None:
         for name, value in (
@@ -310,7 +334,9 @@ class _Run:
             self.path.append(Start(x, rows, bounds, self.barrier))
             if self.barrier <= self.final:
                 return True
-            self.barrier = max(self.final, min(BARRIER_FACTOR * self.barrier, self.barrier**BARRIER_POWER))
+            self.barrier = min(BARRIER_FACTOR * self.barrier, self.barrier**BARRIER_POWER)
+            if self.barrier < 1.01 * self.final:
+                self.barrier = self.final
             self.filter = None
         return False
 
