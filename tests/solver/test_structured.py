@@ -224,7 +224,7 @@ def test_it_solves_on_another_thread_too():
 
 
 def test_the_gap_of_the_barrier():
-    """What is left to gain, by slacks times multipliers of what is active, is what the cost falls by on the way to the end."""
+    """What is left to gain, by slacks times multipliers of what is active, is what the cost still falls by."""
     best = solve_structured(sprint(), begin(), tolerance=1e-10)
     for tolerance, share in ((1e-5, 0.25), (1e-6, 0.1)):
         found = solve_structured(sprint(), begin(), tolerance=tolerance)
