@@ -186,7 +186,7 @@ def stated(problem: Any, mesh: Any, stations: Array, road: Array, guess: Any) ->
     along = Along(ocp, mesh, stations)
     here = along.line(road)
     rates, balances, cost_rate = dynamics(x, u, z, here)
-    # Rows as lapwright has them: a rate over its state's scale and times the interval (here the mean one); a balance as it is,
+    # Rows as lapwright has them: a rate over its scale and times the interval (here the mean one); a balance as it is,
     # which rockit would divide by the scale of the variable at the same place.
     of_states = ca.DM([v.scale for v in model.states])
     ocp.set_der(x, rates, scale=of_states * mesh.intervals / problem.length)
