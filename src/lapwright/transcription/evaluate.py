@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from lapwright.compiled.tape import PointProgram
+from lapwright.compiled.over_points import OverPoints
 from lapwright.transcription.layout import Layout
 from lapwright.transcription.mesh import Mesh
 from lapwright.transcription.pointfunctions import PointFunctions
@@ -73,7 +73,7 @@ class Evaluator:
             .reshape(self.count, -1)
             .T.copy()
         )
-        self._value = PointProgram(functions.value, self.count, SHARED_PARAMETERS)
+        self._value = OverPoints(functions.value, SHARED_PARAMETERS)
 
     def split(self, x: Array, p: Array) -> tuple[Array, Array, Array]:
         """Unknowns (ny, M) and road (road_size, M) of every point, and the car's numbers."""
@@ -82,7 +82,7 @@ class Evaluator:
 
     def pace(self, x: Array, p: Array) -> Array:
         """(M,) time per metre at every point [s/m], without the weights on effort."""
-        return self._value(*self.split(x, p))[1][0].copy()
+        return self._value(*self.split(x, p))[1][0]
 
     def objective(self, x: Array, p: Array) -> float:
         """Cost [s]."""
@@ -90,7 +90,7 @@ class Evaluator:
 
     def rows(self, x: Array, p: Array) -> Array:
         """(rows,) defects, balances and limits."""
-        values = self._value(*self.split(x, p))[0][1:].copy()
+        values = self._value(*self.split(x, p))[0][1:]
         values[: self.nx] *= -self.steps
         found = np.empty(self.layout.rows)
         found[self.row_places] = values
@@ -109,14 +109,6 @@ class Evaluator:
         """Nonzeros of ``jacobian_pattern``."""
         return self.jacobian_pattern.values(self._jacobian(*self.split(x, p))[0].ravel())
 
-    def point_slopes(self, x: Array, p: Array) -> Array:
-        """(M, nx + na + nr, ny) derivatives of rates, balances and limits by the unknowns of their own point."""
-        function = self.functions.jacobian
-        row, column = _triplet(function)
-        slopes = np.zeros((self.count, *function.size_out(0)))
-        slopes[:, row, column] = self._jacobian(*self.split(x, p))[0].T
-        return slopes
-
     def hessian(self, x: Array, p: Array, sigma: float, multipliers: Array) -> Array:
         """Nonzeros of ``hessian_pattern``: the upper triangle of the Hessian of sigma cost + multipliers . rows."""
         weights = np.empty((1 + len(self.row_places), self.count))
@@ -126,8 +118,8 @@ class Evaluator:
         return self.hessian_pattern.values(self._hessian(*self.split(x, p), weights)[0].ravel())
 
     @cached_property
-    def _cost_slope(self) -> PointProgram:
-        return PointProgram(self.functions.cost_gradient, self.count, SHARED_PARAMETERS)
+    def _cost_slope(self) -> OverPoints:
+        return OverPoints(self.functions.cost_gradient, SHARED_PARAMETERS)
 
     @cached_property
     def _cost_places(self) -> Index:
@@ -135,12 +127,12 @@ class Evaluator:
         return self.points[column].ravel()
 
     @cached_property
-    def _jacobian(self) -> PointProgram:
-        return PointProgram(self.functions.jacobian, self.count, SHARED_PARAMETERS)
+    def _jacobian(self) -> OverPoints:
+        return OverPoints(self.functions.jacobian, SHARED_PARAMETERS)
 
     @cached_property
-    def _hessian(self) -> PointProgram:
-        return PointProgram(self.functions.hessian, self.count, SHARED_PARAMETERS)
+    def _hessian(self) -> OverPoints:
+        return OverPoints(self.functions.hessian, SHARED_PARAMETERS)
 
     @cached_property
     def _drift(self) -> sparse.csr_matrix:
