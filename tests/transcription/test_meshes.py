@@ -106,3 +106,17 @@ def test_split_halves_the_marked_and_leaves_the_rest():
     np.testing.assert_array_equal(mesh.split(np.zeros(3, dtype=bool)).nodes, mesh.nodes)
     assert mesh.split(np.ones(3, dtype=bool)).intervals == 6
     np.testing.assert_array_equal(mesh.nodes, [0.0, 1.0, 3.0, 7.0])
+
+
+def test_split_into_numbers_of_parts():
+    mesh = Mesh(np.array([0.0, 1.0, 3.0, 7.0]))
+    found = mesh.split(np.array([1, 2, 4])).nodes
+    pieces = [np.linspace(a, b, n + 1) for a, b, n in ((0.0, 1.0, 1), (1.0, 3.0, 2), (3.0, 7.0, 4))]
+    np.testing.assert_allclose(found, np.unique(np.concatenate(pieces)), rtol=1e-15)
+    assert np.all(np.isin(mesh.nodes, found))
+
+
+@pytest.mark.parametrize("parts", [[1, 2], [1, 0, 1], [1.0, 2.0, 1.0], [[1, 1, 1]]])
+def test_split_refuses_what_are_no_numbers_of_parts(parts):
+    with pytest.raises(ValueError, match="parts"):
+        Mesh(np.array([0.0, 1.0, 3.0, 7.0])).split(np.array(parts))

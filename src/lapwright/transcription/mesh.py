@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,10 +40,28 @@ class Mesh:
         at = np.clip(np.asarray(positions), 1e-9, 1.0 - 1e-9)
         return self.points(at)
 
-    def split(self, marked: NDArray[np.bool_]) -> Mesh:
-        """The mesh with every marked interval (N,) halved."""
-        middles = 0.5 * (self.nodes[:-1] + self.nodes[1:])[marked]
-        return Mesh(np.sort(np.concatenate([self.nodes, middles])))
+    def split(self, parts: NDArray[np.bool_] | NDArray[np.int64]) -> Mesh:
+        """The mesh with each interval cut in equal parts.
+
+        Parameters
+        ----------
+        parts
+            (N,) in how many, at least 1; or flags: an interval that is marked is halved.
+
+        Raises
+        ------
+        ValueError
+            For another shape, or numbers that are not whole or below 1.
+        """
+        given: NDArray[Any] = np.asarray(parts)
+        if given.shape != (self.intervals,):
+            raise ValueError(f"numbers of parts have the shape {given.shape}: ({self.intervals},) is needed")
+        if given.dtype != bool and not (np.issubdtype(given.dtype, np.integer) and np.all(given >= 1)):
+            raise ValueError("numbers of parts must be whole and at least 1")
+        numbers = given.astype(np.int64) + (1 if given.dtype == bool else 0)
+        which = np.repeat(np.arange(self.intervals), numbers)
+        place = np.arange(len(which)) - np.repeat(np.cumsum(numbers) - numbers, numbers)
+        return Mesh(np.append(self.nodes[which] + self.steps[which] * place / numbers[which], self.nodes[-1]))
 
 
 def uniform_mesh(start: float, end: float, step: float, breaks: Array | None = None) -> Mesh:
