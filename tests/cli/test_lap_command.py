@@ -265,7 +265,7 @@ def test_missing_files(tmp_path, capsys):
 def test_control_c_in_the_middle_leaves_nothing(tmp_path):
     """Exit status 130, as a shell shows it for SIGINT (common practice of Unix shells: 128 + signal)."""
     out = tmp_path / "results" / "out"
-    process = command("lap", YARD, COUPE, "--mesh-m", "1.5", "--out", out)
+    process = command("lap", YARD, COUPE, "--solver", "ipopt", "--mesh-m", "1.5", "--out", out)
     try:
         # Not before the solver runs: it is inside IPOPT once its library is mapped and time has been spent there.
         wait_for_solver(process.pid)
