@@ -13,14 +13,11 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.transcription.condense import Sizes
+from lapwright.transcription.condense import PIECES, Sizes
 from lapwright.transcription.nlp import Nlp
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
-
-PIECES = 8
-"""L: as many doubles as the widest machine vector holds."""
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ Every inequality is a row c(y) <= 0 with a slack s > 0 and a multiplier nu > 0: 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 
 import casadi as ca
@@ -31,10 +31,14 @@ from numpy.typing import NDArray
 
 from lapwright.compiled.along_lap import AlongLap
 from lapwright.compiled.over_points import OverPoints
+from lapwright.compiled.together import compile_together
 from lapwright.transcription.pointfunctions import PointFunctions
 from lapwright.transcription.radau import radau
 
 Array = NDArray[np.float64]
+
+PIECES = 8
+"""Pieces of a lap that are swept side by side: as many doubles as the widest machine vector holds."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +106,7 @@ class Condensation:
 @lru_cache(maxsize=16)
 def condensation(functions: PointFunctions, sizes: Sizes) -> Condensation:
     """Write and compile the pieces for a model and a collocation."""
-    return Condensation(
+    found = Condensation(
         sizes,
         tuple(functions.derivatives.nnz_out(i) for i in range(functions.derivatives.n_out())),
         OverPoints(functions.value, shared=(2,)),
@@ -115,6 +119,9 @@ def condensation(functions: PointFunctions, sizes: Sizes) -> Condensation:
         OverPoints(expand_interval_function(sizes)),
         OverPoints(expand_point_function(functions, sizes)),
     )
+    programs = [getattr(found, item.name) for item in fields(found)[2:]]
+    compile_together(programs, lanes=PIECES)
+    return found
 
 
 def _symbol(name: str, rows: int, columns: int = 1) -> ca.SX:
