@@ -31,9 +31,20 @@ U_TURN = Manoeuvre(30.0, 20.0j, pi, 30.0)
 RIGHT_ANGLE = Manoeuvre(40.0, 80.0 + 80.0j, 0.5 * pi, 40.0)
 
 
-def even(mesh, degree=2):
+def even(mesh, degree=2, solver="structured"):
     """An even mesh that no check refines: these tests judge the answer themselves."""
-    return LapOptions(mesh=mesh, degree=degree, uniform=True, tolerance=1.0)
+    return LapOptions(mesh=mesh, degree=degree, uniform=True, tolerance=1.0, solver=solver)
+
+
+@pytest.fixture(params=["structured", "ipopt"])
+def solver(request):
+    return request.param
+
+
+def alone(result, solver):
+    """Whether the answer is from that solver and no other was asked."""
+    name = {"structured": "structured interior point", "ipopt": "IPOPT"}[solver]
+    return all(stage.solver == name for stage in result.stages)
 
 
 def inside(result, track):
@@ -70,20 +81,24 @@ STRAIGHTS = {
 
 @pytest.mark.parametrize("degree", [2, 3])
 @pytest.mark.parametrize("name", STRAIGHTS)
-def test_crossing_a_straight_road(name, degree):
+def test_crossing_a_straight_road(name, degree, solver):
     move, expected = STRAIGHTS[name]
     track = build_track(definition([Straight(move.place.real)], 11.0))
     end = EndState(move.exit, move.place.imag, 0.0)
-    result = solve_lap(track, POINT, start=EndState(move.entry, 0.0), end=end, options=even(1.25, degree))
+    result = solve_lap(
+        track, POINT, start=EndState(move.entry, 0.0), end=end, options=even(1.25, degree, solver=solver)
+    )
+    assert alone(result, solver)
     assert result.solution.nlp.mesh.intervals >= 80
     assert inside(result, track)
     assert result.time == pytest.approx(expected, abs=1e-4)
 
 
 @pytest.mark.parametrize("degree", [2, 3])
-def test_u_turn(degree):
+def test_u_turn(degree, solver):
     track, start, end = around(U_TURN, approach=36.0, radius=10.0, angle=pi, left=9.0, right=14.0)
-    result = solve_lap(track, POINT, start=start, end=end, options=even(0.8, degree))
+    result = solve_lap(track, POINT, start=start, end=end, options=even(0.8, degree, solver=solver))
+    assert alone(result, solver)
     assert result.solution.nlp.mesh.intervals >= 80
     assert inside(result, track)
     assert result.time == pytest.approx(6.1070487, abs=1e-4)
@@ -125,13 +140,14 @@ def test_a_path_that_only_the_mesh_allows_is_refused():
     assert result.time == pytest.approx(7.3201471, abs=2e-4)
 
 
-def test_corner_with_road_edges():
+def test_corner_with_road_edges(solver):
     """The path is held by the road: 100 m, a left-hand quarter circle of 20 m, 100 m, 5 m to either side.
 
     7.6605 +- 0.0003 s was worked out by another transcription of the same problem in plane coordinates.
     """
     track = build_track(definition([Straight(100.0), Arc(20.0, 0.5 * pi), Straight(100.0)], 5.0))
-    result = solve_lap(track, POINT, start=EndState(40.0, 0.0), options=even(0.75))
+    result = solve_lap(track, POINT, start=EndState(40.0, 0.0), options=even(0.75, solver=solver))
+    assert alone(result, solver)
     assert result.time == pytest.approx(7.6605, abs=3e-4)
     lap = result.lap
     at_apex = np.abs(lap.s - (100.0 + 5.0 * pi)) < 3.0
@@ -139,11 +155,14 @@ def test_corner_with_road_edges():
     assert lap.n[at_apex].max() == pytest.approx(5.0, abs=0.05)
 
 
-def test_one_brake_point():
+def test_one_brake_point(solver):
     """Speeding up with 6 and slowing with 12 m/s2: v^2 meets at the brake point, by hand."""
     car = FrictionCircle("drag racer", grip=12.0 / G, accel_limit=6.0 / G)
     track = build_track(definition([Straight(300.0)], 5.0))
-    result = solve_lap(track, car, start=EndState(20.0, 0.0), end=EndState(15.0), options=even(1.0))
+    result = solve_lap(
+        track, car, start=EndState(20.0, 0.0), end=EndState(15.0), options=even(1.0, solver=solver)
+    )
+    assert alone(result, solver)
     brake = (15.0**2 - 20.0**2 + 2.0 * 12.0 * 300.0) / (2.0 * (6.0 + 12.0))
     top = sqrt(20.0**2 + 2.0 * 6.0 * brake)
     assert brake == pytest.approx(195.138889, abs=1e-6)
@@ -154,14 +173,15 @@ def test_one_brake_point():
     assert lap.s[first - 1] - 1.0 <= brake <= lap.s[first] + 1.0
 
 
-def test_power_against_drag():
+def test_power_against_drag(solver):
     """v dv/ds = P/(m v) - k v^2 is integrated in closed form: 30 to 70 m/s in 624.874479 m and 11.3436683 s."""
     mass, power, half = 1300.0, 330e3, 0.54
     car = FrictionCircle("long straight", grip=4.0, mass=mass, power=power, drag_area=2.0 * half / 1.2)
     length = mass / (3.0 * half) * log((power - half * 30.0**3) / (power - half * 70.0**3))
     assert length == pytest.approx(624.874479, abs=1e-6)
     track = build_track(definition([Straight(length)], 5.0))
-    result = solve_lap(track, car, start=EndState(30.0, 0.0), options=even(5.0))
+    result = solve_lap(track, car, start=EndState(30.0, 0.0), options=even(5.0, solver=solver))
+    assert alone(result, solver)
     assert result.time == pytest.approx(11.3436683, abs=1e-4)
     # The very last point decides nothing any more: its throttle is left where it is.
     s, speed = result.lap.s[1:-2], result.lap.speed[1:-2]
@@ -171,7 +191,7 @@ def test_power_against_drag():
 
 
 @pytest.mark.parametrize("downforce_area, drag_area, stop", [(0.0, 0.0, 166.553648), (2.0, 0.9, 130.485918)])
-def test_stopping_from_high_speed(downforce_area, drag_area, stop):
+def test_stopping_from_high_speed(downforce_area, drag_area, stop, solver):
     """Braking with mu 1.5, with and without aerodynamics, after rolling without drive.
 
     Under full braking v dv/ds = -(mu g + (mu k_l + k_d) v^2), so ln(mu g + c v^2) falls evenly along the road (Gillespie,
@@ -207,7 +227,10 @@ def test_stopping_from_high_speed(downforce_area, drag_area, stop):
         air_density=density,
     )
     track = build_track(definition([Straight(length)], 5.0))
-    result = solve_lap(track, car, start=EndState(entry, 0.0), end=EndState(exit_speed), options=even(0.5))
+    result = solve_lap(
+        track, car, start=EndState(entry, 0.0), end=EndState(exit_speed), options=even(0.5, solver=solver)
+    )
+    assert alone(result, solver)
     assert result.time == pytest.approx(coasting + slowing.y[1, -1], abs=5e-4)
     lap = result.lap
     assert abs(lap.s[np.argmax(lap.grip_use[:, 0] > 0.5)] - brake) < 1.0

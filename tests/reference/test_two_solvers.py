@@ -169,7 +169,7 @@ def test_entered_far_too_fast_both_refuse():
                 track,
                 FrictionCircle("point", 1.2),
                 start=EndState(50.0),
-                options=LapOptions(mesh=4.0, solver=solver),
+                options=LapOptions(mesh=4.0, solver=solver, max_iterations=150),
             )
         assert "--start-speed-mps" in str(refusal.value)
 
