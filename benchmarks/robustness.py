@@ -1,23 +1,31 @@
 """How often a cold start ends in a checked answer: random closed circuits, every shipped car in turn.
 
 Each circuit follows from its seed alone, so a failed case can be drawn again: ``--seed`` and ``--start`` pick the first,
-``--count`` how many.
+``--count`` how many. The solver shown is the one that answered: the structured interior point alone, or IPOPT as its fallback.
 """
 
 from __future__ import annotations
 
 import argparse
+import multiprocessing
+import os
 import time
 import traceback
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
+from typing import Any
+from unittest.mock import patch
+
+os.environ["OPENBLAS_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"
 
 import numpy as np
 
 from lapwright.errors import InputError, NoSolutionError
 from lapwright.inputs.files import load_vehicle
-from lapwright.reference.solve import ReferenceLap, solve_lap
-from lapwright.solver.solution import Progress
+from lapwright.reference.solve import WAYS, solve_lap
+from lapwright.solver.solution import Solution
 from lapwright.track.build import build_track
 from lapwright.track.definition import (
     Arc,
@@ -34,17 +42,25 @@ SHORTEST, LONGEST, TIGHTEST = 300.0, 7000.0, 10.0
 GRAVITY = 9.81
 LIFT = 0.35
 """Share of gravity that a crest may take away at the highest speed."""
-ROW = "{:>5} {:<15} {:>8} {:>8} {:<8} {:>8} {:>6} {:>10} {:>7} {:>12}"
+KINK = np.radians(5.0)
+"""Change of heading of a kink, on the tightest radius there is: a car that cuts it hardly turns."""
+KINKS = 4
+"""Kinks in a circuit of the harsher kind at the most."""
+ROW = "{:>5} {:<15} {:>8} {:>8} {:<8} {:<10} {:>8} {:>6} {:>10} {:>7} {:>12}"
+HEADS = (
+    "seed", "car", "length_m", "radius_m", "status", "solver", "lap_s", "stages", "iterations", "cpu_s", "mesh_error_s",
+)  # fmt: skip
 DRAWS = 400
 """Circuits drawn for one case before the generator itself is at fault."""
 
 
-def circuit(seed: int) -> Track:
-    """The first valid circuit that follows from ``seed``."""
+def circuit(seed: int, harsh: bool = False) -> Track:
+    """The first valid circuit that follows from ``seed``; a harsh one is a polygon with kinks, on steeper hills."""
     rng = np.random.default_rng(seed)
     for _ in range(DRAWS):
         length = float(np.exp(rng.uniform(np.log(SHORTEST), np.log(LONGEST))))
-        line = polygon(rng, length) if rng.random() < 0.6 else wave(rng, length)
+        as_polygon = rng.random() < 0.6
+        line = polygon(rng, length, harsh) if harsh or as_polygon else wave(rng, length)
         if line is None:
             continue
         try:
@@ -53,17 +69,24 @@ def circuit(seed: int) -> Track:
             )
             if not SHORTEST <= bare.length <= LONGEST or bare.report.radius_min < TIGHTEST:
                 continue
-            return build_track(dressed(rng, bare, line))
+            return build_track(dressed(rng, bare, line, least_hills=0.6 if harsh else 0.0))
         except InputError:
             continue
     raise RuntimeError(f"no valid circuit in {DRAWS} draws from seed {seed}")
 
 
-def polygon(rng: np.random.Generator, length: float) -> ElementLine | None:
-    """A random star-shaped polygon with its corners rounded by clothoid, arc, clothoid; None when the corners do not fit."""
+def polygon(rng: np.random.Generator, length: float, kinked: bool = False) -> ElementLine | None:
+    """A random star-shaped polygon with its corners rounded by clothoid, arc, clothoid; None when the corners do not fit.
+
+    A kinked one has its longest edges broken outwards or inwards by ``KINK``, with a bend there as tight and short as can be.
+    """
     count = int(rng.integers(3, 6 + int(length / 400.0)))
     angle = 2.0 * np.pi * (np.arange(count) + rng.uniform(-0.35, 0.35, count)) / count
     corner = rng.uniform(0.35, 1.0, count) * np.exp(1j * angle)
+    kink = np.zeros(count, dtype=bool)
+    if kinked:
+        corner, kink = broken(rng, corner)
+        count = len(corner)
     edge = np.roll(corner, -1) - corner
     factor = length / float(np.sum(np.abs(edge)))
     edge *= factor
@@ -75,6 +98,8 @@ def polygon(rng: np.random.Generator, length: float) -> ElementLine | None:
     for i in range(count):
         radius = TIGHTEST * 1.02 * float(np.exp(rng.uniform(0.0, 2.7)))
         ramp_share = rng.uniform(0.1, 0.9)
+        if kink[i]:
+            radius, ramp_share = TIGHTEST * 1.02, 0.2
         for _ in range(40):
             ramp = ramp_share * abs(turn[i]) * radius
             bend = Arc(radius, float(turn[i]), ramp, ramp)
@@ -93,6 +118,15 @@ def polygon(rng: np.random.Generator, length: float) -> ElementLine | None:
         rest = float(straight[i]) if i < count - 1 else float((1.0 - share) * straight[-1])
         elements += [bends[i], Straight(rest)]
     return ElementLine(tuple(elements))
+
+
+def broken(rng: np.random.Generator, corner: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A polygon with corners of ``KINK`` added in the middle of its longest edges, and which corners those are."""
+    edge = np.roll(corner, -1) - corner
+    chosen = np.sort(np.argsort(-np.abs(edge))[: int(rng.integers(2, KINKS + 1))])
+    aside = 0.5 * np.tan(0.5 * KINK) * rng.choice([-1.0, 1.0], len(chosen))
+    middles = corner[chosen] + edge[chosen] * (0.5 + 1j * aside)
+    return np.insert(corner, chosen + 1, middles), np.insert(np.zeros(len(corner), bool), chosen + 1, True)
 
 
 def tangent_length(bend: Arc) -> float:
@@ -124,8 +158,10 @@ def wave(rng: np.random.Generator, length: float) -> PointLine:
     return PointLine(tuple((float(p.real), float(p.imag)) for p in points))
 
 
-def dressed(rng: np.random.Generator, bare: Track, line: ElementLine | PointLine) -> TrackDefinition:
-    """The circuit with hills, banks and changing widths."""
+def dressed(
+    rng: np.random.Generator, bare: Track, line: ElementLine | PointLine, least_hills: float = 0.0
+) -> TrackDefinition:
+    """The circuit with hills, banks and changing widths; hills are at least that share of the highest allowed."""
     length = bare.length
     count = max(int(length / 30.0), 12)
     at = np.arange(count) / count * length
@@ -135,7 +171,7 @@ def dressed(rng: np.random.Generator, bare: Track, line: ElementLine | PointLine
     grid = np.append(height, height[:2])
     step = length / count
     slope, bend = np.max(np.abs(np.diff(grid))) / step, np.max(np.abs(np.diff(grid, 2))) / step**2
-    height *= rng.uniform(0.0, 1.0) * min(sharpest / bend, 0.10 / slope)
+    height *= rng.uniform(least_hills, 1.0) * min(sharpest / bend, 0.10 / slope)
     bank = np.radians(rng.uniform(0.0, 6.0)) * series(rng, at, length, max(2, int(length / 300.0)))
     left, right = (
         np.clip(
@@ -168,33 +204,86 @@ def series(rng: np.random.Generator, at: np.ndarray, length: float, highest: int
 
 @dataclass
 class Outcome:
-    """What became of one case."""
+    """What became of one case; ``solves`` are (solver, status, iterations, intervals), one after the other."""
 
+    seed: int
+    car: str
+    length: float = 0.0
+    radius: float = 0.0
     status: str = "failed"
     sentence: str = ""
     seconds: float = 0.0
-    result: ReferenceLap | None = None
-    stages: dict[str, int] = field(default_factory=dict)
+    lap: float | None = None
+    mesh_error: float | None = None
+    solves: list[tuple[str, str, int, int]] = field(default_factory=list)
 
-    def note(self, stage: str, progress: Progress) -> None:
-        """Count the iterations of each stage, also of a case that fails."""
-        self.stages[stage] = progress.iteration
+    @property
+    def iterations(self) -> int:
+        """Iterations of all solves."""
+        return sum(count for _, _, count, _ in self.solves)
+
+    @property
+    def solver(self) -> str:
+        """Which solver answered: the last one asked."""
+        return self.solves[-1][0] if self.status == "solved" else "-"
+
+    def noted(self, name: str, solve: Callable[..., Solution]) -> Callable[..., Solution]:
+        """A solver that leaves a note of how each solve went, also of a case that fails."""
+
+        def noting(*args: Any, **words: Any) -> Solution:
+            solution = solve(*args, **words)
+            intervals = solution.nlp.mesh.intervals
+            self.solves.append((name, solution.status.name, solution.iterations, intervals))
+            return solution
+
+        return noting
 
 
-def attempt(track: Track, vehicle: object) -> Outcome:
+def refused(*_: Any, **__: Any) -> Solution:
+    """In the place of IPOPT when there is to be no fallback."""
+    raise NoSolutionError("the structured interior point came to no answer")
+
+
+def case(number: int, seed: int, car: str | None, harsh: bool, fallback: bool) -> Outcome:
     """Solve one case from nothing."""
-    outcome = Outcome()
+    outcome = Outcome(seed + number, car or CARS[number % len(CARS)])
+    vehicle = load_vehicle(Path(__file__).resolve().parent.parent / "vehicles" / f"{outcome.car}.yaml")
+    track = circuit(outcome.seed, harsh)
+    outcome.length, outcome.radius = track.length, track.report.radius_min
+    noted = {
+        name: replace(way, solve=outcome.noted(name, way.solve if fallback or name != "ipopt" else refused))
+        for name, way in WAYS.items()
+    }
     # Processor time: other work on the machine must not count.
     began = time.process_time()
     try:
-        outcome.result = solve_lap(track, vehicle, progress=outcome.note)  # type: ignore[arg-type]
-        outcome.status = "solved"
+        with patch.dict(WAYS, noted):
+            result = solve_lap(track, vehicle)
+        outcome.status, outcome.lap, outcome.mesh_error = "solved", result.time, result.mesh_error.total
     except (NoSolutionError, InputError) as error:
         outcome.sentence = str(error)
     except Exception:
         outcome.status, outcome.sentence = "CRASHED", traceback.format_exc()
     outcome.seconds = time.process_time() - began
     return outcome
+
+
+def show(outcome: Outcome) -> None:
+    """One row of the table; the solves and the sentence of a case that failed or needed the fallback."""
+    lap = "-" if outcome.lap is None else f"{outcome.lap:.3f}"
+    error = "-" if outcome.mesh_error is None else f"{outcome.mesh_error:.4f}"
+    size = f"{outcome.length:.0f}", f"{outcome.radius:.1f}"
+    effort = len(outcome.solves), outcome.iterations, f"{outcome.seconds:.1f}"
+    print(
+        ROW.format(outcome.seed, outcome.car, *size, outcome.status, outcome.solver, lap, *effort, error),
+        flush=True,
+    )
+    if outcome.solver != "structured":
+        tried = "; ".join(
+            f"{name} on {intervals}: {status} after {count}"
+            for name, status, count, intervals in outcome.solves
+        )
+        print("      " + "\n".join([tried, outcome.sentence]).strip().replace("\n", "\n      "), flush=True)
 
 
 def main() -> int:
@@ -204,31 +293,20 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1000, help="seed of case 0 (default 1000)")
     parser.add_argument("--start", type=int, default=0, help="first case (default 0)")
     parser.add_argument("--car", choices=CARS, help="this car only, in place of each in turn")
+    parser.add_argument(
+        "--harsh", action="store_true", help="circuits with kinks of 5 degrees, on steeper hills"
+    )
+    parser.add_argument("--no-fallback", action="store_true", help="the structured interior point or nothing")
+    parser.add_argument("--jobs", type=int, default=1, help="processes side by side (default 1)")
     args = parser.parse_args()
-    folder = Path(__file__).resolve().parent.parent / "vehicles"
-    cars = {name: load_vehicle(folder / f"{name}.yaml") for name in CARS}
-    heads = ("seed", "car", "length_m", "radius_m", "status", "lap_s", "stages", "iterations", "cpu_s")
-    print(ROW.format(*heads, "mesh_error_s"))
+    print(ROW.format(*HEADS), flush=True)
+    solve = partial(case, seed=args.seed, car=args.car, harsh=args.harsh, fallback=not args.no_fallback)
+    numbers = range(args.start, args.start + args.count)
     outcomes = []
-    for number in range(args.start, args.start + args.count):
-        seed, name = args.seed + number, args.car or CARS[number % len(CARS)]
-        track = circuit(seed)
-        outcome = attempt(track, cars[name])
-        outcomes.append(outcome)
-        lap, error = "-", "-"
-        if outcome.result:
-            lap, error = f"{outcome.result.time:.3f}", f"{outcome.result.mesh_error.total:.4f}"
-        size, tightest = f"{track.length:.0f}", f"{track.report.radius_min:.1f}"
-        iterations, seconds = sum(outcome.stages.values()), f"{outcome.seconds:.1f}"
-        stages = len(outcome.stages)
-        row = (seed, name, size, tightest, outcome.status, lap, stages, iterations, seconds, error)
-        print(ROW.format(*row), flush=True)
-        if outcome.sentence:
-            tried = ", ".join(f"{stage}: {count}" for stage, count in outcome.stages.items())
-            print(
-                f"      stages and iterations: {tried}\n      " + outcome.sentence.replace("\n", "\n      "),
-                flush=True,
-            )
+    with multiprocessing.get_context("spawn").Pool(args.jobs) as pool:
+        for outcome in pool.imap(solve, numbers):
+            show(outcome)
+            outcomes.append(outcome)
     return total(outcomes)
 
 
@@ -236,22 +314,32 @@ def total(outcomes: list[Outcome]) -> int:
     """Print the sums; 1 when any case failed."""
     solved = [outcome for outcome in outcomes if outcome.status == "solved"]
     crashed = sum(outcome.status == "CRASHED" for outcome in outcomes)
+    alone = sum(outcome.solver == "structured" for outcome in solved)
     print(
-        f"{len(solved)} of {len(outcomes)} solved, {len(outcomes) - len(solved) - crashed} failed, {crashed} crashed"
+        f"{len(solved)} of {len(outcomes)} solved, {alone} of them by the structured interior point alone, "
+        f"{len(solved) - alone} by the fallback; {len(outcomes) - len(solved) - crashed} failed, {crashed} crashed"
     )
     if solved:
         seconds = np.array([outcome.seconds for outcome in solved])
-        iterations = np.array([sum(outcome.stages.values()) for outcome in solved])
+        iterations = np.array([outcome.iterations for outcome in solved])
         print(
-            f"median of those solved: {np.median(seconds):.1f} s of processor time, {np.median(iterations):.0f} iterations"
+            f"median of those solved: {np.median(seconds):.2f} s of processor time, {np.median(iterations):.0f} iterations"
         )
         print(
-            f"worst of those solved: {seconds.max():.1f} s of processor time, {iterations.max()} iterations"
+            f"worst of those solved: {seconds.max():.2f} s of processor time, {iterations.max()} iterations"
         )
         print(
-            f"took more than a coarse and a graded mesh: {sum(len(outcome.stages) > 2 for outcome in solved)}"
+            f"took more than a coarse and a graded mesh: {sum(len(outcome.solves) > 2 for outcome in solved)}"
+        )
+        print(
+            f"a solve did not end in an answer on the way: {sum(not_first_time(outcome) for outcome in solved)}"
         )
     return 0 if len(solved) == len(outcomes) else 1
+
+
+def not_first_time(outcome: Outcome) -> bool:
+    """Whether another guess, a solve afresh or the fallback was needed."""
+    return any(status != "solved" for _, status, _, _ in outcome.solves)
 
 
 if __name__ == "__main__":
