@@ -1,7 +1,7 @@
 """How often a cold start ends in a checked answer: random closed circuits, every shipped car in turn.
 
 Each circuit follows from its seed alone, so a failed case can be drawn again: ``--seed`` and ``--start`` pick the first,
-``--count`` how many. The solver shown is the one that answered: the structured interior point alone, or IPOPT as its fallback.
+``--count`` how many. Also shown is the solver that answered: the structured interior point alone, or IPOPT as its fallback.
 """
 
 from __future__ import annotations
