@@ -135,3 +135,53 @@ def test_multipliers_keep_their_weight_per_metre():
     np.testing.assert_allclose(found_rows, wanted_rows, atol=1e-13)
     np.testing.assert_allclose(found_bounds, wanted_bounds, atol=1e-13)
     assert found_rows[new.layout.limits[..., 0]].sum() == pytest.approx(0.3 * 200.0)
+
+
+@pytest.mark.parametrize("closed", [True, False])
+def test_half_the_distance_from_a_bound_is_kept(closed):
+    """However a polynomial swings between two points: the distance to a bound is no less than half of what it was there."""
+    problem = problem_of(closed)
+    old, new = nlp_of(problem, 6, 3, 1), nlp_of(problem, 41, 2, 2)
+    rng = np.random.default_rng(8)
+    room = 10.0 ** rng.uniform(-6.0, -1.0, old.layout.size)
+    side = rng.uniform(size=old.layout.size) > 0.5
+    x = np.where(side, old.upper - room, old.lower + room)
+    x = np.where(np.isfinite(x), x, 0.0)
+    found = carry_unknowns(old, x, new)
+    for i in range(3):
+        places, theirs = old.layout.states[..., i].ravel(), new.layout.states[..., i].ravel()
+        for distance, carried in (
+            ((x - old.lower)[places], (found - new.lower)[theirs]),
+            ((old.upper - x)[places], (new.upper - found)[theirs]),
+        ):
+            # Between two points the carried distance is no less than half of the smaller of both.
+            here = np.searchsorted(old.stations.ravel(), new.stations.ravel())
+            before, after = np.clip(here - 1, 0, None), np.clip(here, None, len(distance) - 1)
+            least = np.minimum(distance[before], distance[after])
+            finite = np.isfinite(least)
+            assert np.all(carried[finite] >= 0.5 * least[finite] * (1.0 - 1e-9))
+
+
+def test_what_is_fixed_is_carried_as_it_is():
+    problem = replace(problem_of(False), start_values={"u": 20.0, "n": 1.0}, end_values={"u": 12.0})
+    old, new = nlp_of(problem, 6, 2, 1), nlp_of(problem, 15, 2, 2)
+    found = carry_unknowns(old, inside(old, 3), new)
+    first, last = new.layout.nodes[0], new.layout.nodes[-1]
+    assert (found * new.scale)[first[2]] == pytest.approx(20.0)
+    assert (found * new.scale)[first[0]] == pytest.approx(1.0)
+    assert (found * new.scale)[last[2]] == pytest.approx(12.0)
+
+
+def test_a_road_that_narrows_leaves_the_middle():
+    """Where half the old distances from both sides do not fit any more there is one place left."""
+    problem = problem_of(False)
+    old = nlp_of(problem, 6, 2, 1)
+    new = nlp_of(problem, 9, 2, 2)
+    n = new.layout.states[..., 0]
+    lower, upper = new.lower.copy(), new.upper.copy()
+    lower[n], upper[n] = 0.30, 0.32
+    narrow = replace(new, lower=lower, upper=upper)
+    x = inside(old, 5)
+    x[old.layout.states[..., 0]] = 0.0
+    found = carry_unknowns(old, x, narrow)
+    np.testing.assert_allclose(found[n], 0.31, atol=1e-12)
