@@ -108,6 +108,7 @@ def test_the_files_and_nothing_else(coupe):
         "target.csv",
         "baseline.csv",
         "corners.csv",
+        "solver.txt",
         "summary.json",
         "checksums.sha256",
     }

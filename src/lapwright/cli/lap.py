@@ -176,6 +176,10 @@ class _LapReport(Report):
         own = {"limits": lambda: draw_limits(self.lap, evidence_of(self.result), self.corners)}
         return super().figures() | own
 
+    def texts(self) -> dict[str, str]:
+        """The log of the solver."""
+        return {"solver.txt": self.result.log}
+
     def head(self, wall_time: float) -> SummaryHead:
         """The fixed keys of summary.json."""
         from lapwright.outputs.summary import SummaryHead
@@ -194,6 +198,8 @@ class _LapReport(Report):
 
     def details(self) -> dict[str, Any]:
         """Solver and limits."""
+        import numpy as np
+
         from lapwright.compiled import backend
 
         result = self.result
@@ -206,6 +212,7 @@ class _LapReport(Report):
                 "evaluation": backend(),
                 "unknowns": result.solution.nlp.layout.size,
                 "rows": result.solution.nlp.layout.rows,
+                "intervals_breaking_a_limit_inside": int(np.count_nonzero(result.mesh_error.broken)),
                 "last_barrier": float(result.solution.history["barrier"][-1]),
                 "stages": result.stages,
             },

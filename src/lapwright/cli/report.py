@@ -74,6 +74,10 @@ class Report(ABC):
             "friction": lambda: draw_friction(self.lap, margin),
         }
 
+    def texts(self) -> dict[str, str]:
+        """Further texts by file name."""
+        return {}
+
     @abstractmethod
     def head(self, wall_time: float) -> SummaryHead:
         """The fixed keys of summary.json."""
@@ -103,6 +107,8 @@ class Report(ABC):
                 for name, draw in self.figures().items():
                     line.say("drawing", name)
                     save(draw(), work, name)
+            for name, text in self.texts().items():
+                (work / name).write_text(text, encoding="ascii")
             (work / "summary.json").write_text(self.summary(), encoding="ascii")
 
     def summary(self) -> str:

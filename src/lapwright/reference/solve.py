@@ -25,11 +25,12 @@ from lapwright.reference.grading import follow
 from lapwright.reference.guess import first_guess
 from lapwright.reference.limits import limit_uses
 from lapwright.solver.ipopt import solve_ipopt
+from lapwright.solver.log import log_text
 from lapwright.solver.solution import Progress, Solution, Start
 from lapwright.solver.structured import solve_structured
 from lapwright.track.track import Track
 from lapwright.transcription.mesh import Mesh, uniform_mesh
-from lapwright.transcription.meshcheck import MeshError, mesh_error
+from lapwright.transcription.meshcheck import MeshError, mesh_error, parts
 from lapwright.transcription.nlp import Nlp, transcribe
 from lapwright.transcription.transfer import carry_multipliers, carry_unknowns
 from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
@@ -135,6 +136,7 @@ class ReferenceLap:
     stages : the solves that led there
     options : as asked
     effort_cost : seconds of the objective that belong to the weights on pedal and wheel rates, not to the lap time
+    log : every iteration of every solve, as a text to be read
     vehicle, start, end : what was driven, and how the road is entered and left
     """
 
@@ -145,6 +147,7 @@ class ReferenceLap:
     stages: tuple[Stage, ...]
     options: LapOptions
     effort_cost: float
+    log: str
     vehicle: AnyVehicle
     start: EndState
     end: EndState
@@ -249,6 +252,7 @@ def _told(work: _Work, solution: Solution, error: MeshError) -> ReferenceLap:
         stages=tuple(work.stages),
         options=work.options,
         effort_cost=solution.objective - solution.time(),
+        log="\n".join(work.log),
         vehicle=work.vehicle,
         start=work.start,
         end=work.end,
@@ -313,6 +317,7 @@ class _Work:
         self.problem: Problem = lap_problem(track, vehicle, start, end)
         self.stages: list[Stage] = []
         self.first: Nlp | None = None
+        self.log: list[str] = []
 
     def solve(self) -> tuple[Solution, MeshError]:
         """The solution on the last mesh, and what that mesh gets wrong."""
@@ -338,13 +343,13 @@ class _Work:
             path = self._cold(way, way.coarse * step, way.path_barrier, "coarse mesh")
             solution, error = self._finish(way, path, follow(path, step), "graded mesh")
         for number in range(1, options.refinements + 1):
-            if error.total <= options.tolerance:
+            cut = parts(error, options.tolerance)
+            if np.all(cut == 1):
                 return solution, error
-            mesh = solution.nlp.mesh.split(_to_split(error, options.tolerance))
             if path is None:
                 path = self._cold(way, way.coarse * step, way.path_barrier, "coarse mesh")
             path = _path_point(solution, way.onward_barrier) or path
-            solution, error = self._finish(way, path, mesh, f"mesh split {number}")
+            solution, error = self._finish(way, path, solution.nlp.mesh.split(cut), f"mesh split {number}")
         if error.total <= options.tolerance:
             return solution, error
         raise _NotConvergedError(self._too_coarse(solution, error))
@@ -384,6 +389,7 @@ class _Work:
         solution = way.solve(
             nlp, start, barrier_target=barrier, max_iterations=self.options.max_iterations, progress=report
         )
+        self.log.append(f"{name}, {nlp.mesh.intervals} intervals, {way.name}\n{log_text(solution)}")
         self.stages.append(
             Stage(
                 name,
@@ -442,13 +448,3 @@ class _Work:
             f"Most of it lies near {solution.nlp.mesh.nodes[worst]:.0f} m.\n"
             "What to try: a finer mesh (--mesh-m), or a larger --tolerance-s."
         )
-
-
-def _to_split(error: MeshError, tolerance: float) -> np.ndarray:
-    """The worst intervals: enough of them that the rest is within a third of the tolerance."""
-    size = np.abs(error.lap_time)
-    order = np.argsort(size)
-    kept = np.cumsum(size[order]) <= tolerance / 3.0
-    marked = np.ones(len(size), dtype=bool)
-    marked[order[kept]] = False
-    return marked

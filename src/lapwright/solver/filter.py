@@ -1,6 +1,7 @@
 """Which trial points an interior point method takes: a filter on violation and barrier objective.
 
-Waechter & Biegler, Mathematical Programming 106 (2006) 25-57, section 2.3, with its constants but for the Armijo rule (1e-4 there).
+Waechter & Biegler, Mathematical Programming 106 (2006) 25-57, section 2.3, with its constants but for the Armijo rule
+(1e-4 there).
 """
 
 from __future__ import annotations
