@@ -36,7 +36,7 @@ def register(subparsers: Any) -> None:
         "--mesh-m",
         type=float,
         metavar="M",
-        help="mean length of a mesh interval in m (default: from the length of the road, 2.5 to 7)",
+        help="mean length of a mesh interval in m (default: from the length of the road, 2 to 5.5)",
     )
     parser.add_argument(
         "--degree", type=int, default=2, metavar="D", help="collocation points an interval (default 2)"
@@ -44,9 +44,9 @@ def register(subparsers: Any) -> None:
     parser.add_argument(
         "--tolerance-s",
         type=float,
-        default=0.015,
+        default=0.01,
         metavar="S",
-        help="largest mesh error of the lap time in s (default 0.015)",
+        help="largest mesh error of the lap time in s (default 0.01)",
     )
     parser.add_argument(
         "--even-mesh",

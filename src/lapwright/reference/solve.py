@@ -70,7 +70,7 @@ class LapOptions:
 
     Attributes
     ----------
-    mesh : mean length of an interval [m]; None lets the length of the road decide: 2.5 m up to 1 km, 7 m from 2.8 km on
+    mesh : mean length of an interval [m]; None lets the length of the road decide: 2 m up to 1.2 km, 5.5 m from 3.3 km on
     degree : collocation points an interval
     tolerance : largest mesh error of the lap time [s], the errors of all intervals added without sign
     uniform : True for an even mesh with no coarse stage
@@ -81,7 +81,7 @@ class LapOptions:
 
     mesh: float | None = None
     degree: int = 2
-    tolerance: float = 0.015
+    tolerance: float = 0.01
     uniform: bool = False
     refinements: int = 3
     max_iterations: int = 400
@@ -106,7 +106,7 @@ class LapOptions:
 
     def step(self, length: float) -> float:
         """Mean length of an interval [m] on a road of ``length`` [m]."""
-        return float(np.clip(length / 400.0, 2.5, 7.0)) if self.mesh is None else self.mesh
+        return float(np.clip(length / 600.0, 2.0, 5.5)) if self.mesh is None else self.mesh
 
 
 @dataclass(frozen=True)
