@@ -44,7 +44,7 @@ class _Way:
 
     ``name`` as the user reads it; ``coarse`` step of the coarse mesh over the asked one; ``path_barrier`` at which the
     coarse solve stops, near the answer and not yet pressed against its bounds; ``onward_barrier`` with which the graded mesh
-    goes on.
+    goes on; ``quick`` whether one more try is cheap.
     """
 
     name: str
@@ -52,11 +52,12 @@ class _Way:
     coarse: float
     path_barrier: float
     onward_barrier: float
+    quick: bool
 
 
 WAYS = {
-    "structured": _Way("structured interior point", solve_structured, 2.0, 1e-4, 1e-4),
-    "ipopt": _Way("IPOPT", solve_ipopt, 1.5, 2e-4, 5e-5),
+    "structured": _Way("structured interior point", solve_structured, 2.0, 1e-4, 1e-4, True),
+    "ipopt": _Way("IPOPT", solve_ipopt, 1.5, 2e-4, 5e-5, False),
 }
 """The solvers by the name of the option."""
 
@@ -406,18 +407,23 @@ class _Work:
     def _cold(self, way: _Way, step: float, barrier: float, name: str) -> Solution:
         """Solve an even mesh from a first guess; other guesses when one leads nowhere."""
         nlp = self._transcribe(uniform_mesh(self.problem.start, self.problem.end, step, self.problem.breaks))
-        solution, hopeless = None, False
+        solution = self._by_guesses(way, nlp, barrier, name)
+        if solution.status.solved:
+            return solution
+        hopeless = bool(too_fast(self.track, self.vehicle, self.start))
+        raise _NotConvergedError(why_not(solution, self.track, self.vehicle, self.start), hopeless)
+
+    def _by_guesses(self, way: _Way, nlp: Nlp, barrier: float, name: str) -> Solution:
+        """Solve from one first guess after the other, until one leads to an answer."""
+        solution = None
         for share in GUESS_SHARES:
             guess = first_guess(self.track, self.vehicle, self.start, self.end, share)
             label = name if share == GUESS_SHARES[0] else f"{name}, guess at {share:.0%}"
             solution = self._run(way, nlp, Start(nlp.pack(guess)), barrier, label)
-            if solution.status.solved:
-                return solution
-            hopeless = bool(too_fast(self.track, self.vehicle, self.start))
-            if hopeless:
+            if solution.status.solved or too_fast(self.track, self.vehicle, self.start):
                 break
         assert solution is not None
-        raise _NotConvergedError(why_not(solution, self.track, self.vehicle, self.start), hopeless)
+        return solution
 
     def _finish(self, way: _Way, path: Solution, mesh: Mesh, name: str) -> tuple[Solution, MeshError]:
         """Solve a finer mesh all the way, from a coarse solution on the central path."""
@@ -427,6 +433,8 @@ class _Work:
         solution = self._run(way, nlp, Start(x, rows, bounds, way.onward_barrier), 0.0, name)
         if not solution.status.solved:
             solution = self._run(way, nlp, Start(x), 0.0, f"{name}, afresh")
+        if not solution.status.solved and way.quick:
+            solution = self._by_guesses(way, nlp, 0.0, f"{name}, afresh")
         if not solution.status.solved:
             raise _NotConvergedError(why_not(solution, self.track, self.vehicle, self.start))
         return solution, self._check(solution)

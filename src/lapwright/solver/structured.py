@@ -72,6 +72,9 @@ HALVINGS = 12
 FAILURES = 8
 """Failed searches before the solve is given up; after each, half of the longest step is taken."""
 
+STUCK, SHORT = 15, 1e-3
+"""So many steps in a row, each shorter than this share of a Newton step, lead nowhere."""
+
 SPREAD = 1e10
 """Largest ratio of an inequality's multiplier to the one on the central path."""
 
@@ -441,6 +444,8 @@ class _Run:
             step, self.filter = 0.5 * longest, None
             moved = _moved(at, direction, step)
         self.history["step"].append(step)
+        if len(self.history["step"]) >= STUCK and max(self.history["step"][-STUCK:]) < SHORT:
+            return False
         self.at = self._settled(moved, direction, dual_step)
         return True
 
