@@ -304,7 +304,7 @@ def main() -> int:
     numbers = range(args.start, args.start + args.count)
     outcomes = []
     with multiprocessing.get_context("spawn").Pool(args.jobs) as pool:
-        for outcome in pool.imap(solve, numbers):
+        for outcome in pool.imap_unordered(solve, numbers):
             show(outcome)
             outcomes.append(outcome)
     return total(outcomes)
