@@ -33,7 +33,7 @@ RIGHT_ANGLE = Manoeuvre(40.0, 80.0 + 80.0j, 0.5 * pi, 40.0)
 
 def even(mesh, degree=2, solver="structured"):
     """An even mesh that no check refines: these tests judge the answer themselves."""
-    return LapOptions(mesh=mesh, degree=degree, uniform=True, tolerance=1.0, solver=solver)
+    return LapOptions(mesh=mesh, degree=degree, uniform=True, tolerance=1.0, refinements=0, solver=solver)
 
 
 @pytest.fixture(params=["structured", "ipopt"])

@@ -30,7 +30,7 @@ def solved(car: FrictionCircle = CAR, left: float = HALF_WIDTH, right: float = H
         track,
         car,
         start=EndState(25.0, 0.0, 0.0),
-        options=LapOptions(mesh=6.0, uniform=True, tolerance=1.0),
+        options=LapOptions(mesh=6.0, uniform=True, tolerance=1.0, refinements=0),
     )
     return run.solution
 
