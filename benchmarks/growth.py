@@ -20,9 +20,13 @@ LENGTHS = (1.3, 5.2, 20.2)
 MESH = 7.0
 """Mean interval [m], the same on all."""
 HEADS = (
-    "solver", "length_m", "start_s", "solve_s", "rest_s", "cpu_s", "iterations", "ms_each", "unknowns", "peak_MB", "start_MB",
-    "error_s",
+    "solver", "length_m", "start_s", "solve_s", "rest_s", "cpu_s", "iterations", "cpu_ms_each", "unknowns", "peak_MB",
+    "start_MB", "error_s",
 )  # fmt: skip
+KEYS = (
+    "length", "start", "solve", "rest", "cpu", "iterations", "pace", "unknowns", "peak", "before", "error",
+)  # fmt: skip
+"""What stands in the columns after the first."""
 
 
 def peak() -> float:
@@ -72,38 +76,31 @@ def exponent(rows: list[dict[str, float]], key: str) -> float:
     return statistics.linear_regression(lengths, [math.log(row[key]) for row in rows]).slope
 
 
-def growth(vehicle: str, repeat: int, solvers: tuple[str, ...]) -> bool:
-    """Print the table; False when a case was not solved, or not by the solver that was asked."""
-    title(f"Growth with length: {vehicle}, made-up circuits, {MESH:g} m, no splitting, medians of {repeat}")
+def growth(vehicle: str, repeats: dict[str, int]) -> bool:
+    """Print the table, ``repeats`` by solver; False when a case was not solved, or not by the solver that was asked."""
+    runs = ", ".join(f"{count} by {solver}" for solver, count in repeats.items())
+    title(
+        f"Growth with length: {vehicle}, made-up circuits, {MESH:g} m, no splitting, a process each; medians of {runs}. "
+        "'solve' is inside the solver and the check of the mesh, 'start_MB' the memory before the solve"
+    )
     row = table(HEADS)
     fine = True
-    for solver in solvers:
+    for solver, repeat in repeats.items():
         rows = []
         for kilometres in LENGTHS:
             found = measured(f"ring:{kilometres:g}", vehicle, solver, repeat)
             if found is None or found["fallback"]:
                 fine = False
                 continue
-            found["pace"] = 1e3 * found["solve"] / found["iterations"]
-            whole = {key: round(found[key]) for key in ("length", "iterations", "unknowns", "peak", "before")}
-            shown = found | whole
-            row(
-                solver,
-                *(
-                    shown[key]
-                    for key in (
-                        "length", "start", "solve", "rest", "cpu", "iterations", "pace", "unknowns", "peak", "before",
-                        "error",
-                    )
-                ),
-            )  # fmt: skip
+            found["pace"] = 1e3 * found["cpu"] / found["iterations"]
             rows.append(found)
+            whole = {key: round(found[key]) for key in ("length", "iterations", "unknowns", "peak", "before")}
+            row(solver, *((found | whole)[key] for key in KEYS))
         if len(rows) > 1:
-            powers = ", ".join(
-                f"{words} as length to the {exponent(rows, key):.2f}"
-                for words, key in (("solve_s", "solve"), ("cpu_s", "cpu"), ("an iteration", "pace"))
+            print(
+                f"{solver}: solve_s grows as length to the {exponent(rows, 'solve'):.2f}, cpu_s to the "
+                f"{exponent(rows, 'cpu'):.2f}, processor time of an iteration to the {exponent(rows, 'pace'):.2f}"
             )
-            print(f"{solver}: {powers}")
     return fine
 
 
