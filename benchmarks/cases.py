@@ -131,7 +131,9 @@ def number(value: float) -> str:
     """Whole numbers as they are, others with three digits or more."""
     if isinstance(value, int) or not math.isfinite(value):
         return str(value)
-    digits = 0 if abs(value) < 5e-7 else max(0, 2 - math.floor(math.log10(abs(value))))
+    if abs(value) < 5e-7:
+        return "0"
+    digits = max(0, 2 - math.floor(math.log10(abs(value))))
     return f"{value:.{min(digits, 6)}f}"
 
 
