@@ -33,7 +33,8 @@ from lapwright.transcription.mesh import Mesh, uniform_mesh
 from lapwright.transcription.meshcheck import MeshError, mesh_error, parts
 from lapwright.transcription.nlp import Nlp, transcribe
 from lapwright.transcription.transfer import carry_multipliers, carry_unknowns
-from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
+from lapwright.vehicle.margin import with_margin
+from lapwright.vehicle.parameters import AnyVehicle
 
 StageCallback = Callable[[str, Progress], None]
 
@@ -258,25 +259,6 @@ def _told(work: _Work, solution: Solution, error: MeshError) -> ReferenceLap:
         start=work.start,
         end=work.end,
     )
-
-
-def with_margin(vehicle: AnyVehicle, grip_margin: float | None) -> AnyVehicle:
-    """The car driven ``grip_margin`` under its peak grip; None leaves it as it is.
-
-    Raises
-    ------
-    InputError
-        For a margin outside 0 to 0.5.
-    """
-    if grip_margin is None:
-        return vehicle
-    if not 0.0 <= grip_margin <= 0.5:
-        raise InputError(
-            f"grip margin is {grip_margin:g}: a share from 0 to 0.5 is allowed (0.03 leaves three percent unused)"
-        )
-    if isinstance(vehicle, FrictionCircle):
-        return replace(vehicle, grip=vehicle.grip * (1.0 - grip_margin))
-    return replace(vehicle, driver=replace(vehicle.driver, grip_margin=grip_margin))
 
 
 class _NotConvergedError(Exception):

@@ -125,7 +125,7 @@ def make_chain(nlp: Nlp, sizes: Sizes, p: Array) -> Chain:
     empty = np.flatnonzero((np.arange(stages)[:, None] >= lengths[None, :]).ravel())
     interval = np.minimum(place.ravel(), count - 1)
     where = np.empty(count, dtype=np.int64)
-    real = np.setdiff1d(np.arange(len(interval)), empty)
+    real = np.flatnonzero((np.arange(stages)[:, None] < lengths[None, :]).ravel())
     where[interval[real]] = real
     before = where[(interval - 1) % count]
     before[empty] = where[interval[empty] - 1]

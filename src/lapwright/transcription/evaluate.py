@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import casadi as ca
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
 from lapwright.compiled.over_points import OverPoints
 from lapwright.transcription.layout import Layout
@@ -41,7 +41,7 @@ class Pattern:
     shape: tuple[int, int]
     rows: Index
     starts: Index
-    carry: sparse.csr_matrix
+    carry: Any
     constant: Array
 
     def values(self, point_values: Array) -> Array:
@@ -94,8 +94,15 @@ class Evaluator:
         values[: self.nx] *= -self.steps
         found = np.empty(self.layout.rows)
         found[self.row_places] = values
-        found += self._drift @ x
+        found[self.layout.defects] += np.einsum(
+            "lj,lki->kji", self.table.derivative, self._nodes_and_states(x)
+        )
         return found
+
+    def _nodes_and_states(self, x: Array) -> Array:
+        """(d + 1, N, nx) states at the left node and the points of every interval."""
+        layout = self.layout
+        return np.stack([x[layout.nodes[:-1]], *(x[layout.states[:, i]] for i in range(self.table.degree))])
 
     def gradient(self, x: Array, p: Array) -> Array:
         """(size,) derivative of the cost."""
@@ -133,12 +140,6 @@ class Evaluator:
     @cached_property
     def _hessian(self) -> OverPoints:
         return OverPoints(self.functions.hessian, SHARED_PARAMETERS)
-
-    @cached_property
-    def _drift(self) -> sparse.csr_matrix:
-        """Matrix of sum_l C[l, j] x_l, in the rows of the defects."""
-        rows, columns, values = self._drift_places()
-        return sparse.csr_matrix((values, (rows, columns)), shape=(self.layout.rows, self.layout.size))
 
     def _drift_places(self) -> tuple[Index, Index, Array]:
         rows, columns, values = [], [], []
@@ -195,6 +196,8 @@ def _pattern(
     keys, place = np.unique(
         np.concatenate([columns, more[1]]) * shape[0] + np.concatenate([rows, more[0]]), return_inverse=True
     )
+    from scipy import sparse  # only a general solver needs it, and it takes its time to import
+
     carry = sparse.csr_matrix(
         (factor, (place[: len(rows)], np.arange(len(rows)))), shape=(len(keys), len(rows))
     )

@@ -44,8 +44,8 @@ MOST_PARTS = 4
 """Of an interval at a time."""
 
 OFF = 0.01
-"""How far an interval may leave a corridor between its points, in the unit of the state (1 cm of road): a survey's widths change
-within metres, and on one shipped circuit edges cut by up to 5 cm made the lap 8 ms too fast."""
+"""How far an interval may leave a corridor between its points, in the unit of the state (1 cm of road): a survey's widths
+change within metres, and on one shipped circuit edges cut by up to 5 cm made the lap 8 ms too fast."""
 
 GOAL = 1 / 3
 """Share of the tolerance that the parts are to bring the error to."""
