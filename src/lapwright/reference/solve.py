@@ -335,7 +335,8 @@ class _Work:
             solution, error = self._finish(way, path, solution.nlp.mesh.split(cut), f"mesh split {number}")
         if error.total <= options.tolerance:
             return solution, error
-        raise _NotConvergedError(self._too_coarse(solution, error))
+        # Another solver would need a finer mesh as well.
+        raise _NotConvergedError(self._too_coarse(solution, error), hopeless=True)
 
     def again(self, known: ReferenceLap) -> tuple[Solution, MeshError] | None:
         """The solution on a known lap's mesh, from its central path; None when that does not lead to a good answer."""
