@@ -5,13 +5,13 @@ from __future__ import annotations
 from lapwright.solver.solution import Solution
 
 COLUMNS = (
-    ("objective", "lap and effort s", "{:16.6f}"),
-    ("violation", "violation", "{:10.1e}"),
-    ("dual_violation", "slope", "{:10.1e}"),
-    ("barrier", "barrier", "{:10.1e}"),
-    ("step", "step", "{:10.1e}"),
-    ("shift", "stiffening", "{:10.1e}"),
-    ("factorisations", "sweeps", "{:10.0f}"),
+    ("objective", "lap and effort s", "{:19.6f}"),
+    ("violation", "violation", "{:12.1e}"),
+    ("dual_violation", "slope", "{:12.1e}"),
+    ("barrier", "barrier", "{:12.1e}"),
+    ("step", "step", "{:12.1e}"),
+    ("shift", "stiffening", "{:12.1e}"),
+    ("factorisations", "sweeps", "{:9.0f}"),
 )
 """History, heading, form. Violation: largest of a row; slope: largest of the Lagrangian; stiffening: what was added to
 the Hessian until its curvature was right, and the backward sweeps that took."""
