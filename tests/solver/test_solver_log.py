@@ -44,7 +44,7 @@ def test_a_line_an_iteration_and_the_ending():
 def test_headings_stand_apart_and_end_where_their_numbers_end():
     head, first = log_text(solution(HISTORY, STALLED)).splitlines()[:2]
     assert len(head) == len(first)
-    assert head.split() == "it lap and effort s violation slope barrier step stiffening sweeps".split()
+    assert " ".join(head.split()) == "it lap and effort s violation slope barrier step stiffening sweeps"
 
 
 def test_a_solver_without_a_column_has_a_shorter_log():
