@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
+
 from lapwright.compiled.operate import operate
 from lapwright.compiled.places import Places
 from lapwright.compiled.reduce import Steps
@@ -12,7 +14,7 @@ Outputs = dict[int, list[tuple[int, int]]]
 """Step -> (output, nonzero) that take its value."""
 
 
-class _Body(Writer):
+class _Body(Writer, ABC):
     """A function that does some of a program's steps.
 
     Attributes
@@ -47,8 +49,9 @@ class _Body(Writer):
         self._names[k] = operate(self, self.steps.names[k], operands, self.called)
         return self._names[k]
 
+    @abstractmethod
     def _fetch(self, k: int) -> str:
-        raise NotImplementedError
+        """Have a value of an earlier step at hand."""
 
     def _load(self, at: str, align: int = 8) -> str:
         return self.result(f"load {self.lanes.doubles}, ptr {at}, align {align}")
