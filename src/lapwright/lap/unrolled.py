@@ -14,7 +14,8 @@ from lapwright.lap.lap import Array, Lap
 
 @dataclass(frozen=True)
 class Unrolled:
-    """The channels that the reading of corners needs, (M,) each, over a station that keeps growing.
+    """The channels that the reading of corners needs, (M,) each, over a station that keeps growing; ``use`` is the larger of
+    both axles' grip use.
 
     A closed lap appears as the lap before, the lap itself and the lap after (stations ``s[0] - length`` to
     ``s[0] + 2 length``); an open one once, with ``length`` 0. Units and signs are those of ``Lap``.
@@ -31,6 +32,7 @@ class Unrolled:
     accel_lat: Array
     n: Array
     gear: Array
+    use: Array
 
     def at(self, channel: str, station: float) -> float:
         """Value of a channel at a station, straight line between rows."""
@@ -69,6 +71,7 @@ def unroll(lap: Lap) -> Unrolled:
         "accel_lat": lap.accel_lat,
         "n": lap.n,
         "gear": lap.gear,
+        "use": np.maximum(lap.grip_use_front, lap.grip_use_rear),
     }
     if not lap.closed:
         return Unrolled(length=0.0, **channels)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,18 +23,33 @@ def lap_of(solution: Solution, track: Track, vehicle: AnyVehicle) -> Lap:
     first node of an open road has no slip ratios (or forces, for a friction-circle car) of its own and takes those of the
     first point after it, a metre or so ahead.
     """
+    return lap_at_points(solution, track, vehicle)[0]
+
+
+def lap_at_points(solution: Solution, track: Track, vehicle: AnyVehicle) -> tuple[Lap, Array, Array, Array]:
+    """The lap with the unknowns at its rows: states (nx, M), controls (nu, M), algebraic unknowns (nz, M), physical units."""
     nlp = solution.nlp
-    count = nlp.stations.size
+    closed, count = nlp.problem.closed, nlp.stations.size
     s = np.concatenate([nlp.mesh.nodes[:1], nlp.stations.ravel()])
     t = np.concatenate([[0.0], _point_times(solution).ravel()])
     states = np.vstack([solution.states[:1], solution.point_states.reshape(count, -1)]).T
-    inputs = solution.point_controls if isinstance(vehicle, FrictionCircle) else solution.point_algebraics
-    values = inputs.reshape(count, -1)
-    first = values[-1:] if track.closed else values[:1]
-    values = np.vstack([first, values]).T
+
+    def with_first(values: Array) -> Array:
+        rows = values.reshape(count, -1)
+        return np.vstack([rows[-1:] if closed else rows[:1], rows]).T
+
+    controls, algebraics = with_first(solution.point_controls), with_first(solution.point_algebraics)
+    lap = lap_from(track, vehicle, s, t, states, controls, algebraics)
+    return replace(lap, closed=closed), states, controls, algebraics
+
+
+def lap_from(
+    track: Track, vehicle: AnyVehicle, s: Array, t: Array, states: Array, controls: Array, algebraics: Array
+) -> Lap:
+    """All channels of a target from the unknowns at M stations, see ``lap_at_points``."""
     if isinstance(vehicle, FrictionCircle):
-        return circle_lap("target", track, vehicle, s, t, states, values)
-    return car_lap("target", track, vehicle, s, t, states, values)
+        return circle_lap("target", track, vehicle, s, t, states, controls)
+    return car_lap("target", track, vehicle, s, t, states, algebraics)
 
 
 def _point_times(solution: Solution) -> Array:

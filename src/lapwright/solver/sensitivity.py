@@ -48,3 +48,16 @@ def bound_gradient(solution: Solution, state: str, upper: bool) -> Array:
     index = nlp.layout.states[:, :, i]
     pull = solution.bound_multipliers[index] / nlp.scale[index]
     return np.asarray(-np.maximum(pull, 0.0) if upper else -np.maximum(-pull, 0.0))
+
+
+def worth_of_states(solution: Solution) -> Array:
+    """(N + 1, nx) derivative of the cost of the road still ahead by each state at the nodes [s per unit of the state].
+
+    It is the costate: what a multiplier of a defect says a small error of the arriving state would cost. Negative for speed,
+    for a faster car is sooner at the end. At the first node of an open road, which nothing arrives at, it is that of the
+    second; on a closed lap that of the last.
+    """
+    nlp = solution.nlp
+    arriving = -solution.row_multipliers[nlp.layout.defects].sum(axis=1)
+    worth = arriving / nlp.functions.scale[: arriving.shape[1]]
+    return np.vstack([worth[-1:] if nlp.problem.closed else worth[:1], worth])

@@ -1,0 +1,209 @@
+"""A corner solved again on a fine mesh, and solved again and again with something changed."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from lapwright.corner.stretch import Stretch
+from lapwright.errors import NoSolutionError
+from lapwright.lap.lap import Array, Lap
+from lapwright.problem.lap import lap_problem
+from lapwright.problem.model import Corridor, Problem
+from lapwright.problem.section import confined, priced_off_road, section_problem
+from lapwright.reference.channels import lap_of
+from lapwright.reference.failure import why_not
+from lapwright.reference.kept import KeptLap
+from lapwright.solver.ipopt import solve_ipopt
+from lapwright.solver.solution import Solution, Start
+from lapwright.solver.structured import solve_structured
+from lapwright.track.track import Track
+from lapwright.transcription.meshcheck import mesh_error
+from lapwright.transcription.nlp import Nlp, transcribe
+from lapwright.transcription.pointfunctions import PointFunctions, point_functions
+from lapwright.vehicle.parameters import AnyVehicle
+
+ONWARD = 1e-4
+"""Barrier parameter of the point on the central path from which a changed section is solved."""
+
+MOST = 250
+"""Iterations of one solve."""
+
+RUN_OFF = 12.0
+"""Ground beside the road [m] on which a car that cannot stay on it is looked for."""
+
+OFF_WEIGHT = 1.0
+"""Cost of that ground [s per m and m2]: far above what a metre of road can be worth."""
+
+OFF_ROAD = 0.05
+"""Distance beyond the edge [m] from which no drivable answer is said to exist."""
+
+
+@dataclass(frozen=True)
+class Drive:
+    """One way through a section.
+
+    Attributes
+    ----------
+    lap : its channels; stations may run on past the line of a closed lap
+    solution : of the solver
+    time : from the start of the section to its end [s]
+    cost : that and what the car's state at the end costs on the road ahead [s], against the reference's state there
+    mesh_error : of the time [s], estimated
+    """
+
+    lap: Lap
+    solution: Solution
+    time: float
+    cost: float
+    mesh_error: float
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a changed section: ``status`` is "driven", "off the road" or "not solved".
+
+    ``drive`` is there when it was driven; ``off_by`` [m] and ``off_at`` [m] say how far it leaves the road and where, when
+    no way was found to stay on it; ``words`` say more about what was not solved.
+    """
+
+    status: str
+    drive: Drive | None = None
+    off_by: float = 0.0
+    off_at: float = 0.0
+    words: str = ""
+    seconds: float = 0.0
+    iterations: int = 0
+
+
+class Section:
+    """A section of a known lap, ready to be solved for changed cars and with further limits.
+
+    Parameters
+    ----------
+    track, known
+        The road and the lap on it.
+    stretch
+        Where.
+    step
+        Interval of the mesh in the corner [m]; None lets the length of the corner decide.
+    functions
+        Point functions of the section's model, when another section has them already.
+    """
+
+    def __init__(
+        self,
+        track: Track,
+        known: KeptLap,
+        stretch: Stretch,
+        step: float | None = None,
+        functions: PointFunctions | None = None,
+    ) -> None:
+        self.track, self.known, self.stretch = track, known, stretch
+        self.problem = self._problem(known.vehicle)
+        mesh = stretch.mesh(step, self.problem.breaks)
+        self.nlp = transcribe(self.problem, mesh, known.degree, functions or point_functions(self.problem.model))
+        self.seconds, self.iterations = 0.0, 0
+        self.worth = known.at_node(stretch.end)[1]
+        self._final: Array | None = None
+        solution = self._first()
+        self.base = self._drive(solution, known.vehicle)
+
+    # -- problems --------------------------------------------------------------------------------------------------
+
+    def _problem(self, vehicle: AnyVehicle) -> Problem:
+        known, stretch = self.known, self.stretch
+        whole = lap_problem(self.track, vehicle, known.start, known.end)
+        names = [state.name for state in whole.model.states]
+        first, last = known.at_node(stretch.start)[0], known.at_node(stretch.end)
+        at_start = stretch.start <= known.lap.s[0] and not known.lap.closed
+        start_values = whole.start_values if at_start else dict(zip(names, map(float, first), strict=True))
+        if stretch.last:
+            end_values, worth = whole.end_values, {}
+        else:
+            values = dict(zip(names, map(float, last[0]), strict=True))
+            end_values = {name: values[name] for name in ("n", "xi")}
+            worth = {
+                name: float(price) for name, price in zip(names, last[1], strict=True) if name not in end_values
+            }
+        return section_problem(whole, stretch.start, stretch.end, start_values, end_values, worth)
+
+    def _nlp(self, problem: Problem) -> Nlp:
+        return transcribe(problem, self.nlp.mesh, self.known.degree, self.nlp.functions)
+
+    # -- solves ----------------------------------------------------------------------------------------------------
+
+    def _run(self, solve: Callable[..., Solution], nlp: Nlp, start: Start) -> Solution:
+        solution = solve(nlp, start, max_iterations=MOST)
+        self.seconds += solution.seconds
+        self.iterations += solution.iterations
+        return solution
+
+    def _first(self) -> Solution:
+        x = self.nlp.pack(self.known.guess())
+        solution = self._run(solve_structured, self.nlp, Start(x))
+        if not solution.status.solved:
+            solution = self._run(solve_ipopt, self.nlp, Start(x))
+        if not solution.status.solved:
+            raise NoSolutionError(why_not(solution, self.track, self.known.vehicle, self.known.start))
+        return solution
+
+    def _from(self) -> Start:
+        """The point of the base's central path where changed sections begin."""
+        path = self.base.solution.path
+        return next((q for q in path if q.barrier is not None and q.barrier <= 2.0 * ONWARD), path[-1])
+
+    def changed(
+        self, corridors: Sequence[Corridor] = (), vehicle: AnyVehicle | None = None, near: Drive | None = None
+    ) -> Outcome:
+        """Solve the section with further bounds, or for a changed car.
+
+        Parameters
+        ----------
+        corridors
+            Bounds that hold besides those of the section.
+        vehicle
+            The car, when it is not the lap's own.
+        near
+            A drive that the answer is expected to be close to; the base when left out.
+        """
+        began, before = time.perf_counter(), self.iterations
+        vehicle = vehicle or self.known.vehicle
+        problem = confined(self._problem(vehicle) if vehicle is not self.known.vehicle else self.problem, corridors)
+        nlp = self._nlp(problem)
+        solution = self._tries(nlp)
+        outcome = None
+        if solution.status.solved:
+            outcome = Outcome("driven", self._drive(solution, vehicle))
+        else:
+            outcome = self._off_road(problem, solution, vehicle)
+        return replace(outcome, seconds=time.perf_counter() - began, iterations=self.iterations - before)
+
+    def _tries(self, nlp: Nlp) -> Solution:
+        return self._run(solve_structured, nlp, self._from())
+
+    def _off_road(self, problem: Problem, failed: Solution, vehicle: AnyVehicle) -> Outcome:
+        """Whether a section that was not solved can be driven at all: with run-off beside the road, at a price."""
+        nlp = self._nlp(priced_off_road(problem, RUN_OFF, OFF_WEIGHT))
+        solution = self._run(solve_structured, nlp, self._from())
+        if not solution.status.solved:
+            return Outcome("not solved", words=failed.status.words)
+        lap = lap_of(solution, self.track, vehicle)
+        edges = problem.corridors[0]
+        beyond = np.maximum(lap.n - edges.upper(lap.s), edges.lower(lap.s) - lap.n)
+        worst = int(np.argmax(beyond))
+        if beyond[worst] < OFF_ROAD:
+            return Outcome("not solved", words="a way on the road exists, but was not found to the asked accuracy")
+        return Outcome("off the road", off_by=float(beyond[worst]), off_at=float(lap.s[worst]))
+
+    def _drive(self, solution: Solution, vehicle: AnyVehicle) -> Drive:
+        last = solution.states[-1]
+        if self._final is None:
+            self._final = last
+        error = mesh_error(solution.nlp, solution.x, solution.row_multipliers, solution.p)
+        spent = solution.time()
+        cost = spent + (0.0 if self.stretch.last else float(self.worth @ (last - self._final)))
+        return Drive(lap_of(solution, self.track, vehicle), solution, spent, cost, error.total)

@@ -1,0 +1,146 @@
+"""Which piece of road belongs to a corner: from the straight before it to the next place where the foot leaves the throttle."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lapwright.lap.corners import CornerReport
+from lapwright.lap.lap import Array, Lap
+from lapwright.lap.phases import BRAKE_ON, FULL_THROTTLE, zones_of
+from lapwright.lap.unrolled import Unrolled, unroll
+from lapwright.transcription.mesh import Mesh, graded_mesh
+
+APPROACH_TIME, APPROACH = 1.2, 60.0
+"""Time [s] and distance [m] that a section begins before the entry at the least: room for a driver who brakes early."""
+
+CALM = 0.8
+"""Grip use of both axles up to which a place is calm enough to begin a section: a car with less grip must hold there too."""
+
+SEARCH = 350.0
+"""How far before the approach a calm place is looked for [m]."""
+
+AHEAD = 4.0
+"""A section ends this far before the next lift or braking [m]."""
+
+FINEST, COARSEST = 1.0, 2.0
+"""Shortest and longest interval of the fine part of a section's mesh, unless asked otherwise [m]."""
+
+FINE_INTERVALS = 170
+"""Intervals of the fine part between these two limits."""
+
+WIDER = 3.0
+"""Intervals of the approach and of the way out over those of the fine part."""
+
+EASE = 25.0
+"""Distance over which the one becomes the other [m]."""
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Stations [m] of a section; on a closed lap they run on past the line.
+
+    ``start`` < ``entry`` (lift or brake-on, or the start of a corner taken flat) < ``corner_start`` < ``corner_end``;
+    ``fine_end`` where the corner is done with; ``end`` before the next lift or braking, or the end of an open road.
+    ``last`` says that the section reaches the end of an open road.
+    """
+
+    start: float
+    entry: float
+    corner_start: float
+    corner_end: float
+    fine_end: float
+    end: float
+    last: bool
+
+    def mesh(self, step: float | None, breaks: Array) -> Mesh:
+        """A mesh with intervals of ``step`` [m] in the corner, up to ``WIDER`` times as long outside."""
+        first = max(self.start, self.entry - APPROACH)
+        fine = step or float(np.clip((self.fine_end - first) / FINE_INTERVALS, FINEST, COARSEST))
+
+        def length(s: Array) -> Array:
+            away = np.maximum(np.maximum(first - s, s - self.fine_end), 0.0)
+            return fine * np.minimum(1.0 + (WIDER - 1.0) * away / EASE, WIDER)
+
+        return graded_mesh(self.start, self.end, length, breaks, smallest=0.3 * fine)
+
+
+def stretch_of(lap: Lap, report: CornerReport, nodes: Array) -> Stretch:
+    """The section of a corner.
+
+    Parameters
+    ----------
+    lap, report
+        A lap and one of its corners, from ``corner_reports``.
+    nodes
+        Stations [m] at which the section may begin and end, ascending: the mesh nodes of the lap.
+    """
+    road = unroll(lap)
+    begin, end = _corner(road, report)
+    entry = _entry(road, report, begin)
+    full = road.length and report.full_throttle is not None
+    done = end
+    if report.full_throttle is not None:
+        done = max(done, _after(road, report.full_throttle, begin) if full else report.full_throttle)
+    finish, last = _finish(road, report, begin, end)
+    start = _start(road, entry)
+    tiled = np.concatenate([nodes[:-1] + k * road.length for k in (-1, 0, 1)]) if road.length else nodes
+    first = float(tiled[max(int(np.searchsorted(tiled, start, "right")) - 1, 0)])
+    final = float(tiled[-1]) if last else float(tiled[int(np.searchsorted(tiled, finish, "right")) - 1])
+    return Stretch(first, entry, begin, end, min(done, final), final, last)
+
+
+def _after(road: Unrolled, station: float, origin: float) -> float:
+    """A station of the lap at or after ``origin``."""
+    return origin + (station - origin) % road.length if road.length else station
+
+
+def _before(road: Unrolled, station: float, origin: float) -> float:
+    return origin - (origin - station) % road.length if road.length else station
+
+
+def _corner(road: Unrolled, report: CornerReport) -> tuple[float, float]:
+    end = report.start + (report.end - report.start) % road.length if road.length else report.end
+    return report.start, end
+
+
+def _entry(road: Unrolled, report: CornerReport, begin: float) -> float:
+    places = [station for station in (report.lift_at, report.brake_on) if station is not None]
+    if not places:
+        return begin
+    if not road.length:
+        return min([*places, begin])
+    # A lift inside the corner lies behind its start, half a lap away when counted backward.
+    near = [begin + (place - begin + 0.5 * road.length) % road.length - 0.5 * road.length for place in places]
+    return min([*near, begin])
+
+
+def _finish(road: Unrolled, report: CornerReport, begin: float, end: float) -> tuple[float, bool]:
+    """Where the section ends, and whether the road does so too."""
+    slowest = _after(road, report.slowest_at, begin)
+    full = slowest if report.full_throttle is None else _after(road, report.full_throttle, begin)
+    if report.entry == "flat":
+        full = end
+    zones = [zone.start for zone in zones_of(road) if zone.start > max(slowest, begin) + 1.0]
+    rows = road.rows(full + 1.0, float(road.s[-1]))
+    lifted = np.flatnonzero(road.throttle[rows] < FULL_THROTTLE)
+    places = zones[:1]
+    if report.full_throttle is not None or report.entry == "flat":
+        places += [float(road.s[rows][lifted[0]])] if lifted.size else []
+    if not places:
+        return float(road.s[-1]), not road.length
+    return max(min(places) - AHEAD, slowest + 1.0), False
+
+
+def _start(road: Unrolled, entry: float) -> float:
+    """The nearest calm place before the entry that leaves room for an early driver."""
+    latest = entry - max(APPROACH, APPROACH_TIME * road.at("speed", entry))
+    first = float(road.s[0])
+    if latest <= first:
+        return first
+    rows = road.rows(max(latest - SEARCH, first), latest)
+    use = np.maximum(road.use[rows], np.where(road.brake[rows] >= BRAKE_ON, 1.0, 0.0))
+    calm = np.flatnonzero(use <= CALM)
+    best = int(calm[-1]) if calm.size else int(np.argmin(use))
+    return float(road.s[rows][best])

@@ -1,0 +1,118 @@
+"""A section of road cut out of a lap: entered as on the lap, left where the lap was, with what the car carries out priced.
+
+The lap beyond the section's end is not driven again. What a change of the car's state there costs or gains on it is told, to
+first order, by the lap's own multipliers (its costate: Bryson & Ho, Applied Optimal Control, 1975, ch. 2 [from memory]), and
+is added to the cost.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from lapwright.problem.model import Array, Corridor, Equations, PointModel, Problem
+from lapwright.vehicle.smooth import positive
+
+WORTH = "end.worth."
+"""Prefix of the parameters that price the states at the end [s per unit]."""
+
+EDGE_WEIGHT = "edge.weight"
+"""Parameter: cost of running off the road [s per m of road and m2 of distance from the edge]; 0 in a real solve."""
+
+EDGE_BLEND = 0.02
+"""Distance [m] over which that cost sets in."""
+
+
+def section_model(model: PointModel) -> PointModel:
+    """A model whose cost also counts its states at the end and its distance from the road's edges.
+
+    The price of the end is written as the integral of price times rate, which is the price of the change from start to end.
+    Two numbers are added to the road, the bounds of the lateral offset.
+    """
+    count, size = len(model.parameters), model.road_size
+    offset = model.state_index("n")
+
+    def equations(x: Any, u: Any, z: Any, road: Any, p: Any) -> Equations:
+        found = model.equations(x, u, z, road[:size], p[:count])
+        price = sum(p[count + i] * rate for i, rate in enumerate(found.rates))
+        low, high = road[size], road[size + 1]
+        off = positive(x[offset] - high, EDGE_BLEND) ** 2 + positive(low - x[offset], EDGE_BLEND) ** 2
+        return found._replace(cost_rate=found.cost_rate + price + p[count + len(model.states)] * off)
+
+    return replace(
+        model,
+        parameters=(*model.parameters, *(WORTH + state.name for state in model.states), EDGE_WEIGHT),
+        values=np.concatenate([model.values, np.zeros(len(model.states) + 1)]),
+        road_size=size + 2,
+        equations=equations,
+    )
+
+
+def section_problem(
+    whole: Problem,
+    start: float,
+    end: float,
+    start_values: Mapping[str, float],
+    end_values: Mapping[str, float],
+    worth: Mapping[str, float],
+) -> Problem:
+    """A section of the road of ``whole``.
+
+    Parameters
+    ----------
+    whole
+        The problem of the lap; of a closed one stations run on past the line.
+    start, end
+        Stations [m].
+    start_values, end_values
+        States fixed at the ends, by name.
+    worth
+        Price of states at the end [s per unit], by name.
+    """
+    edges = next(corridor for corridor in whole.corridors if corridor.state == "n")
+    model = section_model(whole.model)
+    values = model.values.copy()
+    for name, price in worth.items():
+        values[model.parameters.index(WORTH + name)] = price
+    around = whole.length if whole.closed else 0.0
+    breaks = [whole.breaks + turn * around for turn in ((-1, 0, 1) if around else (0,))]
+    # The line is a break too: the road of a closed track is told up to there.
+    lines = np.array([0.0, around]) if around else np.zeros(0)
+
+    def road(s: Array) -> Array:
+        return np.vstack([whole.road(s), edges.lower(s), edges.upper(s)])
+
+    return Problem(
+        model=replace(model, values=values),
+        start=start,
+        end=end,
+        closed=False,
+        road=road,
+        breaks=np.unique(np.concatenate([*breaks, lines])),
+        corridors=whole.corridors,
+        start_values=dict(start_values),
+        end_values=dict(end_values),
+    )
+
+
+def confined(problem: Problem, corridors: Sequence[Corridor]) -> Problem:
+    """The problem with further corridors; where several bound the same state, all of them hold."""
+    return replace(problem, corridors=(*problem.corridors, *corridors))
+
+
+def priced_off_road(problem: Problem, run_off: float, weight: float) -> Problem:
+    """The problem with ``run_off`` [m] of ground beside the road, on which every metre costs ``weight``."""
+    edges = next(corridor for corridor in problem.corridors if corridor.state == "n")
+    wider = replace(
+        edges, lower=lambda s: edges.lower(s) - run_off, upper=lambda s: edges.upper(s) + run_off
+    )
+    values = problem.model.values.copy()
+    values[problem.model.parameters.index(EDGE_WEIGHT)] = weight
+    return replace(
+        problem,
+        model=replace(problem.model, values=values),
+        corridors=tuple(wider if corridor is edges else corridor for corridor in problem.corridors),
+    )
