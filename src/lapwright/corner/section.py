@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from lapwright.corner.impose import Imposed
 from lapwright.corner.stretch import Stretch
 from lapwright.errors import NoSolutionError
 from lapwright.lap.lap import Array, Lap
 from lapwright.problem.lap import lap_problem
-from lapwright.problem.model import Corridor, Problem
+from lapwright.problem.model import Problem
 from lapwright.problem.section import confined, priced_off_road, section_problem
 from lapwright.reference.channels import lap_of
 from lapwright.reference.failure import why_not
@@ -21,9 +22,11 @@ from lapwright.solver.ipopt import solve_ipopt
 from lapwright.solver.solution import Solution, Start
 from lapwright.solver.structured import solve_structured
 from lapwright.track.track import Track
+from lapwright.transcription.mesh import Mesh
 from lapwright.transcription.meshcheck import mesh_error
 from lapwright.transcription.nlp import Nlp, transcribe
 from lapwright.transcription.pointfunctions import PointFunctions, point_functions
+from lapwright.transcription.transfer import carry_multipliers, carry_unknowns
 from lapwright.vehicle.parameters import AnyVehicle
 
 ONWARD = 1e-4
@@ -48,7 +51,7 @@ class Drive:
 
     Attributes
     ----------
-    lap : its channels; stations may run on past the line of a closed lap
+    lap : its channels from where it differs from the reference; stations may run on past the line of a closed lap
     solution : of the solver
     time : from the start of the section to its end [s]
     cost : that and what the car's state at the end costs on the road ahead [s], against the reference's state there
@@ -106,7 +109,7 @@ class Section:
         self.problem = self._problem(known.vehicle)
         mesh = stretch.mesh(step, self.problem.breaks)
         self.nlp = transcribe(self.problem, mesh, known.degree, functions or point_functions(self.problem.model))
-        self.seconds, self.iterations = 0.0, 0
+        self.seconds, self.iterations, self.solves = 0.0, 0, 0
         self.worth = known.at_node(stretch.end)[1]
         self._final: Array | None = None
         solution = self._first()
@@ -131,15 +134,13 @@ class Section:
             }
         return section_problem(whole, stretch.start, stretch.end, start_values, end_values, worth)
 
-    def _nlp(self, problem: Problem) -> Nlp:
-        return transcribe(problem, self.nlp.mesh, self.known.degree, self.nlp.functions)
-
     # -- solves ----------------------------------------------------------------------------------------------------
 
     def _run(self, solve: Callable[..., Solution], nlp: Nlp, start: Start) -> Solution:
         solution = solve(nlp, start, max_iterations=MOST)
         self.seconds += solution.seconds
         self.iterations += solution.iterations
+        self.solves += 1
         return solution
 
     def _first(self) -> Solution:
@@ -151,44 +152,64 @@ class Section:
             raise NoSolutionError(why_not(solution, self.track, self.known.vehicle, self.known.start))
         return solution
 
-    def _from(self) -> Start:
-        """The point of the base's central path where changed sections begin."""
-        path = self.base.solution.path
-        return next((q for q in path if q.barrier is not None and q.barrier <= 2.0 * ONWARD), path[-1])
-
-    def changed(
-        self, corridors: Sequence[Corridor] = (), vehicle: AnyVehicle | None = None, near: Drive | None = None
-    ) -> Outcome:
-        """Solve the section with further bounds, or for a changed car.
+    def changed(self, imposed: Imposed | None = None, vehicle: AnyVehicle | None = None) -> Outcome:
+        """Solve the section with a further bound, or for a changed car.
 
         Parameters
         ----------
-        corridors
-            Bounds that hold besides those of the section.
+        imposed
+            A bound that holds besides those of the section, and where it begins to matter.
         vehicle
             The car, when it is not the lap's own.
-        near
-            A drive that the answer is expected to be close to; the base when left out.
         """
         began, before = time.perf_counter(), self.iterations
         vehicle = vehicle or self.known.vehicle
-        problem = confined(self._problem(vehicle) if vehicle is not self.known.vehicle else self.problem, corridors)
-        nlp = self._nlp(problem)
-        solution = self._tries(nlp)
-        outcome = None
+        problem = self.problem if vehicle is self.known.vehicle else self._problem(vehicle)
+        first = 0
+        if imposed is not None:
+            problem = confined(problem, [imposed.bound])
+            first = self._node_before(imposed.begin)
+        piece = self._from_node(problem, first)
+        nlp = self._transcribed(piece, first)
+        solution = self._run(solve_structured, nlp, self._carried(nlp, first))
         if solution.status.solved:
-            outcome = Outcome("driven", self._drive(solution, vehicle))
+            outcome = Outcome("driven", self._drive(solution, vehicle, first))
         else:
-            outcome = self._off_road(problem, solution, vehicle)
+            outcome = self._off_road(piece, solution, vehicle, first)
         return replace(outcome, seconds=time.perf_counter() - began, iterations=self.iterations - before)
 
-    def _tries(self, nlp: Nlp) -> Solution:
-        return self._run(solve_structured, nlp, self._from())
+    def _node_before(self, station: float | None) -> int:
+        """The last node at or before a station; 0 for the whole section."""
+        if station is None:
+            return 0
+        return max(int(np.searchsorted(self.nlp.mesh.nodes, station, "right")) - 1, 0)
 
-    def _off_road(self, problem: Problem, failed: Solution, vehicle: AnyVehicle) -> Outcome:
+    def _from_node(self, problem: Problem, first: int) -> Problem:
+        """The rest of a problem from a node on, entered as the base comes by there."""
+        if first == 0:
+            return problem
+        names = [state.name for state in problem.model.states]
+        values = dict(zip(names, map(float, self.base.solution.states[first]), strict=True))
+        return replace(problem, start=float(self.nlp.mesh.nodes[first]), start_values=values)
+
+    def _transcribed(self, problem: Problem, first: int) -> Nlp:
+        mesh = Mesh(self.nlp.mesh.nodes[first:])
+        return transcribe(problem, mesh, self.known.degree, self.nlp.functions)
+
+    def _carried(self, nlp: Nlp, first: int) -> Start:
+        """The point of the base's central path where changed sections begin, on their part of the mesh."""
+        path = self.base.solution.path
+        point = next((q for q in path if q.barrier is not None and q.barrier <= 2.0 * ONWARD), path[-1])
+        if first == 0:
+            return point
+        assert point.row_multipliers is not None and point.bound_multipliers is not None
+        rows, bounds = carry_multipliers(self.nlp, point.row_multipliers, point.bound_multipliers, nlp)
+        return Start(carry_unknowns(self.nlp, point.x, nlp), rows, bounds, point.barrier)
+
+    def _off_road(self, problem: Problem, failed: Solution, vehicle: AnyVehicle, first: int) -> Outcome:
         """Whether a section that was not solved can be driven at all: with run-off beside the road, at a price."""
-        nlp = self._nlp(priced_off_road(problem, RUN_OFF, OFF_WEIGHT))
-        solution = self._run(solve_structured, nlp, self._from())
+        nlp = self._transcribed(priced_off_road(problem, RUN_OFF, OFF_WEIGHT), first)
+        solution = self._run(solve_structured, nlp, self._carried(nlp, first))
         if not solution.status.solved:
             return Outcome("not solved", words=failed.status.words)
         lap = lap_of(solution, self.track, vehicle)
@@ -199,11 +220,13 @@ class Section:
             return Outcome("not solved", words="a way on the road exists, but was not found to the asked accuracy")
         return Outcome("off the road", off_by=float(beyond[worst]), off_at=float(lap.s[worst]))
 
-    def _drive(self, solution: Solution, vehicle: AnyVehicle) -> Drive:
+    def _drive(self, solution: Solution, vehicle: AnyVehicle, first: int = 0) -> Drive:
         last = solution.states[-1]
         if self._final is None:
             self._final = last
+        before = float(self.base.solution.interval_times()[:first].sum()) if first else 0.0
         error = mesh_error(solution.nlp, solution.x, solution.row_multipliers, solution.p)
-        spent = solution.time()
+        spent = before + solution.time()
         cost = spent + (0.0 if self.stretch.last else float(self.worth @ (last - self._final)))
-        return Drive(lap_of(solution, self.track, vehicle), solution, spent, cost, error.total)
+        lap = lap_of(solution, self.track, vehicle)
+        return Drive(replace(lap, t=lap.t + before), solution, spent, cost, error.total)

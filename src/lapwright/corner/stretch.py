@@ -9,17 +9,18 @@ import numpy as np
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.lap import Array, Lap
 from lapwright.lap.phases import BRAKE_ON, FULL_THROTTLE, zones_of
-from lapwright.lap.unrolled import Unrolled, unroll
+from lapwright.lap.unrolled import Unrolled, crossing, unroll
 from lapwright.transcription.mesh import Mesh, graded_mesh
 
 APPROACH_TIME, APPROACH = 1.2, 60.0
-"""Time [s] and distance [m] that a section begins before the entry at the least: room for a driver who brakes early."""
+"""Time [s] and distance [m] that a section begins before the entry: room for a driver who brakes early."""
+
+HELD, SEARCH = 0.88, 350.0
+"""Grip use up to which a section can begin at all, and how far back such a place is looked for [m]: from a state at the very
+limit, known to the accuracy of another mesh, there may be no way on."""
 
 CALM = 0.8
-"""Grip use of both axles up to which a place is calm enough to begin a section: a car with less grip must hold there too."""
-
-SEARCH = 350.0
-"""How far before the approach a calm place is looked for [m]."""
+"""Grip use of both axles up to which a section begins calmly: a car with less grip can hold there what the lap's car does."""
 
 AHEAD = 4.0
 """A section ends this far before the next lift or braking [m]."""
@@ -29,6 +30,9 @@ FINEST, COARSEST = 1.0, 2.0
 
 FINE_INTERVALS = 170
 """Intervals of the fine part between these two limits."""
+
+WAY_IN = 100.0
+"""How far before a corner that is taken without the brake its lift is looked for [m]."""
 
 WIDER = 3.0
 """Intervals of the approach and of the way out over those of the fine part."""
@@ -43,7 +47,8 @@ class Stretch:
 
     ``start`` < ``entry`` (lift or brake-on, or the start of a corner taken flat) < ``corner_start`` < ``corner_end``;
     ``fine_end`` where the corner is done with; ``end`` before the next lift or braking, or the end of an open road.
-    ``last`` says that the section reaches the end of an open road.
+    ``last`` says that the section reaches the end of an open road; ``calm`` that it begins with the throttle full and grip in
+    hand on both axles, so that a car with less grip can begin it as the lap did.
     """
 
     start: float
@@ -53,6 +58,7 @@ class Stretch:
     fine_end: float
     end: float
     last: bool
+    calm: bool
 
     def mesh(self, step: float | None, breaks: Array) -> Mesh:
         """A mesh with intervals of ``step`` [m] in the corner, up to ``WIDER`` times as long outside."""
@@ -79,25 +85,20 @@ def stretch_of(lap: Lap, report: CornerReport, nodes: Array) -> Stretch:
     road = unroll(lap)
     begin, end = _corner(road, report)
     entry = _entry(road, report, begin)
-    full = road.length and report.full_throttle is not None
     done = end
     if report.full_throttle is not None:
-        done = max(done, _after(road, report.full_throttle, begin) if full else report.full_throttle)
+        done = max(done, _after(road, report.full_throttle, begin))
     finish, last = _finish(road, report, begin, end)
-    start = _start(road, entry)
+    start, calm = _start(road, entry)
     tiled = np.concatenate([nodes[:-1] + k * road.length for k in (-1, 0, 1)]) if road.length else nodes
     first = float(tiled[max(int(np.searchsorted(tiled, start, "right")) - 1, 0)])
     final = float(tiled[-1]) if last else float(tiled[int(np.searchsorted(tiled, finish, "right")) - 1])
-    return Stretch(first, entry, begin, end, min(done, final), final, last)
+    return Stretch(first, entry, begin, end, min(done, final), final, last, calm)
 
 
 def _after(road: Unrolled, station: float, origin: float) -> float:
     """A station of the lap at or after ``origin``."""
     return origin + (station - origin) % road.length if road.length else station
-
-
-def _before(road: Unrolled, station: float, origin: float) -> float:
-    return origin - (origin - station) % road.length if road.length else station
 
 
 def _corner(road: Unrolled, report: CornerReport) -> tuple[float, float]:
@@ -106,7 +107,13 @@ def _corner(road: Unrolled, report: CornerReport) -> tuple[float, float]:
 
 
 def _entry(road: Unrolled, report: CornerReport, begin: float) -> float:
+    if report.entry == "lift":
+        first = first_lift(road, begin, _after(road, report.slowest_at, begin))
+        return begin if first is None else min(first, begin)
     places = [station for station in (report.lift_at, report.brake_on) if station is not None]
+    if report.entry == "shared":
+        running = [zone.start for zone in zones_of(road) if zone.start < begin + 1e-6 < zone.slowest_at + 1e3]
+        places += [max(zone for zone in running)] if running else []
     if not places:
         return begin
     if not road.length:
@@ -114,6 +121,22 @@ def _entry(road: Unrolled, report: CornerReport, begin: float) -> float:
     # A lift inside the corner lies behind its start, half a lap away when counted backward.
     near = [begin + (place - begin + 0.5 * road.length) % road.length - 0.5 * road.length for place in places]
     return min([*near, begin])
+
+
+def first_lift(road: Unrolled, begin: float, slowest: float) -> float | None:
+    """First place on the way into a corner where the throttle leaves full; None when it has not been full there.
+
+    Parameters
+    ----------
+    road
+        The lap.
+    begin, slowest
+        Where the corner begins, and its slowest point [m].
+    """
+    rows = road.rows(begin - WAY_IN, slowest)
+    s, throttle = road.s[rows], road.throttle[rows]
+    falls = np.flatnonzero((throttle[:-1] >= FULL_THROTTLE) & (throttle[1:] < FULL_THROTTLE))
+    return crossing(s, throttle, FULL_THROTTLE, int(falls[0])) if falls.size else None
 
 
 def _finish(road: Unrolled, report: CornerReport, begin: float, end: float) -> tuple[float, bool]:
@@ -133,14 +156,25 @@ def _finish(road: Unrolled, report: CornerReport, begin: float, end: float) -> t
     return max(min(places) - AHEAD, slowest + 1.0), False
 
 
-def _start(road: Unrolled, entry: float) -> float:
-    """The nearest calm place before the entry that leaves room for an early driver."""
-    latest = entry - max(APPROACH, APPROACH_TIME * road.at("speed", entry))
-    first = float(road.s[0])
-    if latest <= first:
-        return first
-    rows = road.rows(max(latest - SEARCH, first), latest)
-    use = np.maximum(road.use[rows], np.where(road.brake[rows] >= BRAKE_ON, 1.0, 0.0))
-    calm = np.flatnonzero(use <= CALM)
-    best = int(calm[-1]) if calm.size else int(np.argmin(use))
-    return float(road.s[rows][best])
+def _start(road: Unrolled, entry: float) -> tuple[float, bool]:
+    """Where the section begins, and whether that is a calm place.
+
+    With room for an early driver, but not before the throttle was full after the corner before, unless that leaves less than
+    half of the room; with the brake off and below ``HELD``.
+    """
+    room = max(APPROACH, APPROACH_TIME * road.at("speed", entry))
+    latest = max(entry - room, float(road.s[0]))
+    rows = road.rows(float(road.s[0]), entry - 1.0)
+    lifted = np.flatnonzero(road.throttle[rows] < FULL_THROTTLE)
+    full = float(road.s[rows][lifted[-1]]) + 1.0 if lifted.size else float(road.s[0])
+    begin = max(latest, min(full, entry - 0.5 * room))
+    free = road.rows(max(float(road.s[0]), begin - SEARCH), max(begin, entry - 0.7 * room))
+    fit = np.flatnonzero((road.brake[free] < BRAKE_ON) & (road.use[free] <= HELD))
+    if fit.size:
+        places = road.s[free][fit]
+        ahead = places[places >= begin]
+        begin = float(ahead[0] if ahead.size else places[-1])
+    else:
+        begin = float(road.s[0])
+    calm = road.at("use", begin) <= CALM and road.at("throttle", begin) >= FULL_THROTTLE
+    return begin, bool(calm)

@@ -67,3 +67,27 @@ def resample(lap: Lap, step: float) -> Lap:
     span = float(lap.s[-1] - lap.s[0])
     intervals = max(1, int(np.ceil(span / step - 1e-9)))
     return lap_at(lap, np.linspace(lap.s[0], lap.s[-1], intervals + 1))
+
+
+def piece(lap: Lap, start: float, end: float) -> Lap:
+    """The rows of a lap from one station to another [m] as an open section; of a closed lap they may run past the line.
+
+    Raises
+    ------
+    ValueError
+        When the section has fewer than two rows.
+    """
+    length = float(lap.s[-1] - lap.s[0])
+    turns = (-1, 0, 1) if lap.closed else (0,)
+    index = np.arange(lap.s.size - 1 if lap.closed else lap.s.size)
+    stations = np.concatenate([lap.s[index] + turn * length for turn in turns])
+    times = np.concatenate([lap.t[index] + turn * lap.time for turn in turns])
+    rows = np.flatnonzero((stations >= start) & (stations <= end))
+    if rows.size < 2:
+        raise ValueError(f"no section from {start:g} to {end:g} m lies in the lap")
+    values: dict[str, Any] = {"closed": False}
+    for item in fields(lap):
+        if item.name not in LABELS:
+            channel = getattr(lap, item.name)
+            values[item.name] = channel[index[rows % index.size]] if channel.size else channel
+    return replace(lap, **values | {"s": stations[rows], "t": times[rows]})

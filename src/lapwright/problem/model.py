@@ -104,7 +104,7 @@ class Problem:
     closed : whether the end joins the start
     road : stations -> (road_size, M) array of the road's numbers
     breaks : stations where the road is not smooth and a mesh must have a node
-    corridors : bounds along the road
+    corridors : bounds along the road; where several bound the same state, or the state has bounds of its own, all hold
     start_values, end_values : states fixed at the ends of an open road, by name; what is missing is free
     """
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,17 @@ PEDAL_FULL = 0.985
 COST_OF = "Lap time gained by the step in brackets [s], first order"
 
 
+@dataclass(frozen=True)
+class LimitRecord:
+    """One limit along the road: ``name`` with a practical step, ``active`` (N, d) where it holds the car, ``gain`` (N,) the
+    seconds that the step gains in each interval, to first order.
+    """
+
+    name: str
+    active: Flags
+    gain: Array
+
+
 def limit_uses(solution: Solution, vehicle: AnyVehicle) -> tuple[LimitUse, ...]:
     """Every limit of the problem with the stretches where it is active and the worth of one practical step.
 
@@ -44,9 +56,25 @@ def limit_uses(solution: Solution, vehicle: AnyVehicle) -> tuple[LimitUse, ...]:
     vehicle
         The car it was solved for.
     """
+    s = solution.nlp.stations.ravel()
+    return tuple(
+        LimitUse(record.name, active_stretches(s, record.active.ravel()), float(record.gain.sum()))
+        for record in limit_records(solution, vehicle)
+    )
+
+
+def limit_records(solution: Solution, vehicle: AnyVehicle) -> tuple[LimitRecord, ...]:
+    """As ``limit_uses``, point by point and interval by interval."""
     book = _Book(solution)
     found = _circle_limits(book) if isinstance(vehicle, FrictionCircle) else _car_limits(book)
     return (*found, *_edge_limits(book))
+
+
+def wheels_at_limit(solution: Solution) -> Flags:
+    """(4, N, d) where each wheel is at its grip limit, fl, fr, rl, rr; all four alike for a friction-circle car."""
+    book = _Book(solution)
+    names = [name for name in book.slack if name.endswith("grip")]
+    return np.stack([book.slack[names[i % len(names)]] < GRIP_SLACK for i in range(4)])
 
 
 class _Book:
@@ -58,7 +86,7 @@ class _Book:
         model = self.nlp.problem.model
         self.names = list(model.parameters)
         self.values = solution.p[: len(self.names)]
-        self.gradient = parameter_gradient(solution).sum(axis=1)
+        self.gradient = parameter_gradient(solution)
         rows = self.nlp.evaluator.rows(solution.x, solution.p)
         self.slack = {
             limit.name: -rows[self.nlp.layout.limits[:, :, i]] for i, limit in enumerate(model.limits)
@@ -69,20 +97,16 @@ class _Book:
     def state(self, name: str) -> Array:
         return self.states[:, :, self.nlp.problem.model.state_index(name)]
 
-    def gain(self, names: Iterable[str], share: float) -> float:
-        """Seconds gained when all these parameters grow by ``share`` of themselves."""
+    def gain(self, names: Iterable[str], share: float) -> Array:
+        """(N,) seconds gained when all these parameters grow by ``share`` of themselves."""
         places = [self.names.index(name) for name in names]
-        return float(-share * np.sum(self.gradient[places] * self.values[places]))
+        return np.asarray(-share * (self.gradient[places] * self.values[places][:, None]).sum(axis=0))
 
     def starting(self, prefix: str) -> list[str]:
         return [name for name in self.names if name.startswith(prefix)]
 
-    def use(self, name: str, active: Flags, gain: float) -> LimitUse:
-        s = self.nlp.stations.ravel()
-        return LimitUse(name, active_stretches(s, active.ravel()), gain)
 
-
-def _car_limits(book: _Book) -> list[LimitUse]:
+def _car_limits(book: _Book) -> list[LimitRecord]:
     near = {name: slack < GRIP_SLACK for name, slack in book.slack.items() if name.endswith("grip")}
     pedal, steer = book.state("pedal"), book.controls[:, :, 0]
     foot = book.controls[:, :, 1]
@@ -92,19 +116,19 @@ def _car_limits(book: _Book) -> list[LimitUse]:
     rear = near["rear left grip"] | near["rear right grip"]
     drive = ["driveline.power"] if "driveline.power" in book.names else _drive_force(book)
     uses = [
-        book.use("front grip (1 % more)", front, book.gain(["tyres.front.grip_scale"], 0.01)),
-        book.use("rear grip (1 % more)", rear, book.gain(["tyres.rear.grip_scale"], 0.01)),
-        book.use("engine, full throttle (1 % more)", pedal > PEDAL_FULL, book.gain(drive, 0.01)),
-        book.use("brakes, full pressure (1 % more)", pedal < -PEDAL_FULL, book.gain(["brakes.peak_pressure"], 0.01)),
-        book.use("steering rate (10 % more)", np.abs(steer) > 1.0 - ROW_SLACK, book.gain(["driver.max_wheel_rate"], 0.1)),
-        book.use("brake rise (10 % quicker)", falling & on_brake, book.gain(["driver.brake_rise"], -0.1)),
-        book.use("brake release (10 % quicker)", rising & on_brake, book.gain(["driver.brake_release"], -0.1)),
-        book.use("throttle rise (10 % quicker)", rising & ~on_brake, book.gain(["driver.throttle_rise"], -0.1)),
-        book.use("throttle release (10 % quicker)", falling & ~on_brake, book.gain(["driver.throttle_release"], -0.1)),
+        LimitRecord("front grip (1 % more)", front, book.gain(["tyres.front.grip_scale"], 0.01)),
+        LimitRecord("rear grip (1 % more)", rear, book.gain(["tyres.rear.grip_scale"], 0.01)),
+        LimitRecord("engine, full throttle (1 % more)", pedal > PEDAL_FULL, book.gain(drive, 0.01)),
+        LimitRecord("brakes, full pressure (1 % more)", pedal < -PEDAL_FULL, book.gain(["brakes.peak_pressure"], 0.01)),
+        LimitRecord("steering rate (10 % more)", np.abs(steer) > 1.0 - ROW_SLACK, book.gain(["driver.max_wheel_rate"], 0.1)),
+        LimitRecord("brake rise (10 % quicker)", falling & on_brake, book.gain(["driver.brake_rise"], -0.1)),
+        LimitRecord("brake release (10 % quicker)", rising & on_brake, book.gain(["driver.brake_release"], -0.1)),
+        LimitRecord("throttle rise (10 % quicker)", rising & ~on_brake, book.gain(["driver.throttle_rise"], -0.1)),
+        LimitRecord("throttle release (10 % quicker)", falling & ~on_brake, book.gain(["driver.throttle_release"], -0.1)),
     ]  # fmt: skip
     lifted = book.slack["wheels off the ground"] < ROW_SLACK
     if lifted.any():
-        uses.append(book.use("wheels off the ground", lifted, book.gain([], 0.0)))
+        uses.append(LimitRecord("wheels off the ground", lifted, book.gain([], 0.0)))
     return uses
 
 
@@ -112,11 +136,11 @@ def _drive_force(book: _Book) -> list[str]:
     return ["drive.level", "drive.slope", *book.starting("drive.bends.")]
 
 
-def _circle_limits(book: _Book) -> list[LimitUse]:
-    uses = [book.use("grip (1 % more)", book.slack["grip"] < GRIP_SLACK, book.gain(["grip"], 0.01))]
+def _circle_limits(book: _Book) -> list[LimitRecord]:
+    uses = [LimitRecord("grip (1 % more)", book.slack["grip"] < GRIP_SLACK, book.gain(["grip"], 0.01))]
     if "acceleration" in book.slack:
         uses.append(
-            book.use(
+            LimitRecord(
                 "acceleration (1 % more)",
                 book.slack["acceleration"] < ROW_SLACK,
                 book.gain(["accel_limit"], 0.01),
@@ -124,24 +148,26 @@ def _circle_limits(book: _Book) -> list[LimitUse]:
         )
     if "engine power" in book.slack:
         uses.append(
-            book.use(
+            LimitRecord(
                 "engine power (1 % more)", book.slack["engine power"] < ROW_SLACK, book.gain(["power"], 0.01)
             )
         )
     return uses
 
 
-def _edge_limits(book: _Book) -> list[LimitUse]:
+def _edge_limits(book: _Book) -> list[LimitRecord]:
     uses = []
     for corridor in book.nlp.problem.corridors:
         value, s = book.state(corridor.state), book.nlp.stations
+        if corridor.state != "n":
+            continue
         low, high = (bound(s.ravel()).reshape(s.shape) for bound in (corridor.lower, corridor.upper))
         for name, room, upper in (
             (corridor.upper_name, high - value, True),
             (corridor.lower_name, value - low, False),
         ):
-            gain = -EDGE_STEP * float(np.sum(bound_gradient(book.solution, corridor.state, upper)))
-            uses.append(book.use(f"{name} ({EDGE_STEP:g} m wider)", room < EDGE_SLACK, gain))
+            gain = -EDGE_STEP * bound_gradient(book.solution, corridor.state, upper).sum(axis=1)
+            uses.append(LimitRecord(f"{name} ({EDGE_STEP:g} m wider)", room < EDGE_SLACK, gain))
     return uses
 
 

@@ -151,10 +151,8 @@ def _bounds(
     for corridor in problem.corridors:
         i = model.state_index(corridor.state)
         for index, s in ((layout.nodes[..., i], mesh.nodes), (layout.states[..., i], stations)):
-            lower[index], upper[index] = (
-                corridor.lower(s.ravel()).reshape(s.shape),
-                corridor.upper(s.ravel()).reshape(s.shape),
-            )
+            lower[index] = np.maximum(lower[index], corridor.lower(s.ravel()).reshape(s.shape))
+            upper[index] = np.minimum(upper[index], corridor.upper(s.ravel()).reshape(s.shape))
     for node, values in ((layout.nodes[0], problem.start_values), (layout.nodes[-1], problem.end_values)):
         for name, value in values.items():
             lower[node[model.state_index(name)]] = upper[node[model.state_index(name)]] = value
