@@ -19,6 +19,7 @@ ROOMS = (
     "baseline",
     "reference",
     "replay",
+    "corner",
     "inputs",
     "outputs",
     "cli",

@@ -182,4 +182,3 @@ def _against(section: Section, known: KeptLap) -> Against:
     rows = (lap.s >= ends[0]) & (lap.s <= ends[1])
     speed = np.interp(lap.s[rows], road.s, road.speed)
     return Against(float(ours - theirs), float(np.max(np.abs(lap.speed[rows] - speed))))
-

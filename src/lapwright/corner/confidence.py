@@ -85,7 +85,14 @@ def grip_variants(section: Section, reading: Reading, laps: OwnLaps) -> tuple[Va
     """The corner with more and less grip, and for drivers who keep away from the limit."""
     vehicle = section.known.vehicle
     found = [
-        _variant(section, reading, f"grip_{100 * step:+.0f}_percent", f"grip {100 * step:+.0f} %", _gripped(vehicle, step), laps)
+        _variant(
+            section,
+            reading,
+            f"grip_{100 * step:+.0f}_percent",
+            f"grip {100 * step:+.0f} %",
+            _gripped(vehicle, step),
+            laps,
+        )
         for step in GRIP_STEPS
     ]
     found += [

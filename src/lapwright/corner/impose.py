@@ -28,7 +28,7 @@ SLACK = 1e-3
 """Pedal travel left beside a trace that is imposed: a solve must be able to move."""
 
 ROOM = 0.85
-"""Share of the grip left beside the cornering force that an early brake takes at the most: no driver locks a wheel on purpose."""
+"""Share of the grip beside the cornering force that an early brake takes at the most: nobody locks a wheel on purpose."""
 
 AROUND_SLOWEST = 1.5
 """Distance [m] from the slowest point within which a lower speed is asked."""

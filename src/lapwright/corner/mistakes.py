@@ -27,8 +27,8 @@ class Mistake:
     size, unit : how large; a positive size
     status : "driven", "off the road" or "not solved"
     loss : seconds until the next braking and, by the speed left there, on the way on; None when not driven
-    slope : what one unit more costs [s per unit], to first order, from the multipliers; None when not driven, and for mistakes
-        that end at a place: what moves with such a place is no bound at all, but the point where it ends
+    slope : what one unit more costs [s per unit], to first order, from the multipliers; None when not driven, and for
+        mistakes that end at a place: what moves with such a place is no bound at all, but the point where it ends
     moved, moved_at : greatest distance from the reference's line [m], signed like the lateral offset, and where
     edge : least distance of the car's side to a road edge from turn-in on [m]
     off_by, off_at : how far off the road it leads [m], and where, when nobody could stay on it
@@ -69,7 +69,9 @@ def mistakes(section: Section, known: Known) -> tuple[Mistake, ...]:
 def kinds(known: Known) -> list[_Kind]:
     """Which mistakes a corner offers: another list where there is no braking, another where there is not even a lift."""
     reading = known.reading
-    slower = _Kind("slowest_3_kmh_low", "slowest speed 3 km/h low", "m/s", 3.0 / KMH, impose.slowest_lower, True)
+    slower = _Kind(
+        "slowest_3_kmh_low", "slowest speed 3 km/h low", "m/s", 3.0 / KMH, impose.slowest_lower, True
+    )
     if reading.entry == "flat":
         return [
             _Kind("throttle_half_closed", "throttle half closed for a moment at turn-in", "-", 0.5, _breath),
@@ -77,7 +79,9 @@ def kinds(known: Known) -> list[_Kind]:
             slower,
         ]
     verb = "brake" if reading.braking is not None else "lift"
-    late = 0.2 * (reading.braking.on.speed if reading.braking else reading.lift.speed if reading.lift else 40.0)
+    late = 0.2 * (
+        reading.braking.on.speed if reading.braking else reading.lift.speed if reading.lift else 40.0
+    )
     found = [
         _Kind(f"{verb}_10_m_early", f"{verb} 10 m early", "m", 10.0, impose.entry_earlier),
         _Kind(f"{verb}_5_m_early", f"{verb} 5 m early", "m", 5.0, impose.entry_earlier),

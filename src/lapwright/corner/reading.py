@@ -191,7 +191,9 @@ def read_corner(lap: Lap, track: Track, stretch: Stretch, name: str) -> Reading:
         r for r in corner_reports(lap, track) if r.name == name and abs(r.start - stretch.corner_start) < 1e-6
     ]
     if not found:
-        raise ValueError(f"the section from {stretch.start:g} to {stretch.end:g} m does not hold {name} whole")
+        raise ValueError(
+            f"the section from {stretch.start:g} to {stretch.end:g} m does not hold {name} whole"
+        )
     report, lens = found[0], _Lens(lap, stretch)
     zone, owner = _zone(lap, report, stretch)
     turn_in = _turn_in(lens, report, zone)
@@ -369,5 +371,3 @@ def _coast(lens: _Lens, off: float | None, report: CornerReport) -> tuple[float,
     if start is None or report.pick_up is None or report.pick_up <= start:
         return 0.0, 0.0
     return report.pick_up - start, lens.at("t", report.pick_up) - lens.at("t", start)
-
-

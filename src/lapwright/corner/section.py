@@ -108,7 +108,9 @@ class Section:
         self.track, self.known, self.stretch = track, known, stretch
         self.problem = self._problem(known.vehicle)
         mesh = stretch.mesh(step, self.problem.breaks)
-        self.nlp = transcribe(self.problem, mesh, known.degree, functions or point_functions(self.problem.model))
+        self.nlp = transcribe(
+            self.problem, mesh, known.degree, functions or point_functions(self.problem.model)
+        )
         self.seconds, self.iterations, self.solves = 0.0, 0, 0
         self.worth = known.at_node(stretch.end)[1]
         self._final: Array | None = None
@@ -130,7 +132,9 @@ class Section:
             values = dict(zip(names, map(float, last[0]), strict=True))
             end_values = {name: values[name] for name in ("n", "xi")}
             worth = {
-                name: float(price) for name, price in zip(names, last[1], strict=True) if name not in end_values
+                name: float(price)
+                for name, price in zip(names, last[1], strict=True)
+                if name not in end_values
             }
         return section_problem(whole, stretch.start, stretch.end, start_values, end_values, worth)
 
@@ -217,7 +221,9 @@ class Section:
         beyond = np.maximum(lap.n - edges.upper(lap.s), edges.lower(lap.s) - lap.n)
         worst = int(np.argmax(beyond))
         if beyond[worst] < OFF_ROAD:
-            return Outcome("not solved", words="a way on the road exists, but was not found to the asked accuracy")
+            return Outcome(
+                "not solved", words="a way on the road exists, but was not found to the asked accuracy"
+            )
         return Outcome("off the road", off_by=float(beyond[worst]), off_at=float(lap.s[worst]))
 
     def _drive(self, solution: Solution, vehicle: AnyVehicle, first: int = 0) -> Drive:

@@ -1,4 +1,4 @@
-"""Which piece of road belongs to a corner: from the straight before it to the next place where the foot leaves the throttle."""
+"""Which piece of road belongs to a corner: from the straight before it to where the foot leaves the throttle again."""
 
 from __future__ import annotations
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lapwright.corner.reading import Place, Reading
 from lapwright.corner.section import Section
@@ -152,7 +153,7 @@ def phases_of(section: Section, reading: Reading) -> tuple[Phase, ...]:
     return tuple(found)
 
 
-def _holding(record: LimitRecord, weight: Array, total: float, between: Array) -> Holding:
+def _holding(record: LimitRecord, weight: Array, total: float, between: NDArray[np.bool_]) -> Holding:
     share = float((weight * record.active).sum() / total)
     return Holding(record.name, share, float(record.gain[between].sum()))
 

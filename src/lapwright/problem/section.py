@@ -106,9 +106,7 @@ def confined(problem: Problem, corridors: Sequence[Corridor]) -> Problem:
 def priced_off_road(problem: Problem, run_off: float, weight: float) -> Problem:
     """The problem with ``run_off`` [m] of ground beside the road, on which every metre costs ``weight``."""
     edges = next(corridor for corridor in problem.corridors if corridor.state == "n")
-    wider = replace(
-        edges, lower=lambda s: edges.lower(s) - run_off, upper=lambda s: edges.upper(s) + run_off
-    )
+    wider = replace(edges, lower=lambda s: edges.lower(s) - run_off, upper=lambda s: edges.upper(s) + run_off)
     values = problem.model.values.copy()
     values[problem.model.parameters.index(EDGE_WEIGHT)] = weight
     return replace(
