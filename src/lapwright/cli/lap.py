@@ -180,6 +180,13 @@ class _LapReport(Report):
         """The log of the solver."""
         return {"solver.txt": self.result.log}
 
+    def keep(self, folder: Path) -> None:
+        """The solution, for ``lapwright corner --lap``."""
+        from lapwright.outputs.kept_file import NAME, write_kept
+        from lapwright.reference.kept import keep
+
+        write_kept(folder / NAME, keep(self.result, self.track))
+
     def head(self, wall_time: float) -> SummaryHead:
         """The fixed keys of summary.json."""
         from lapwright.outputs.summary import SummaryHead

@@ -78,6 +78,9 @@ class Report(ABC):
         """Further texts by file name."""
         return {}
 
+    def keep(self, folder: Path) -> None:  # noqa: B027
+        """Write what a later command may need."""
+
     @abstractmethod
     def head(self, wall_time: float) -> SummaryHead:
         """The fixed keys of summary.json."""
@@ -109,6 +112,7 @@ class Report(ABC):
                     save(draw(), work, name)
             for name, text in self.texts().items():
                 (work / name).write_text(text, encoding="ascii")
+            self.keep(work)
             (work / "summary.json").write_text(self.summary(), encoding="ascii")
 
     def summary(self) -> str:

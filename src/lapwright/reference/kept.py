@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.lap.lap import Lap
-from lapwright.problem.lap import EndState
+from lapwright.problem.lap import EndState, lap_problem
 from lapwright.problem.model import Guess
-from lapwright.reference.channels import lap_at_points
+from lapwright.reference.channels import lap_at_points, lap_from
 from lapwright.reference.solve import ReferenceLap
 from lapwright.solver.sensitivity import worth_of_states
 from lapwright.track.track import Track
@@ -83,4 +83,75 @@ def keep(result: ReferenceLap, track: Track) -> KeptLap:
         degree=solution.nlp.collocation.degree,
         worth=worth_of_states(solution),
         mesh_error=result.mesh_error.total,
+    )
+
+
+ARRAYS = ("s", "t", "states", "controls", "algebraics", "worth")
+"""What of a kept lap is not found again by formulas, by the names that its file gives to it."""
+
+
+def to_arrays(kept: KeptLap) -> dict[str, Array]:
+    """A kept lap as named arrays, ``ARRAYS`` and two single numbers."""
+    return {
+        "s": kept.lap.s,
+        "t": kept.lap.t,
+        "states": kept.states,
+        "controls": kept.controls,
+        "algebraics": kept.algebraics,
+        "worth": kept.worth,
+        "degree": np.array([float(kept.degree)]),
+        "mesh_error": np.array([kept.mesh_error]),
+    }
+
+
+def from_arrays(
+    arrays: dict[str, Array], track: Track, vehicle: AnyVehicle, start: EndState, end: EndState
+) -> KeptLap:
+    """The kept lap again; all channels are worked out anew from its unknowns.
+
+    Parameters
+    ----------
+    arrays
+        From ``to_arrays``.
+    track, vehicle, start, end
+        What the lap was driven on and with, and how an open road was entered and left.
+
+    Raises
+    ------
+    ValueError
+        When the arrays do not fit each other, the car or the road.
+    """
+    model = lap_problem(track, vehicle, start, end).model
+    degree, rows = int(arrays["degree"][0]), arrays["s"].size
+    shapes = {
+        "s": (rows,),
+        "t": (rows,),
+        "states": (len(model.states), rows),
+        "controls": (len(model.controls), rows),
+        "algebraics": (len(model.algebraics), rows),
+        "worth": ((rows - 1) // max(degree, 1) + 1, len(model.states)),
+    }
+    wrong = [name for name in ARRAYS if arrays[name].shape != shapes[name]]
+    if wrong or degree < 1 or (rows - 1) % degree or rows < 2:
+        raise ValueError(
+            f"{', '.join(wrong) or 'degree'}: the numbers belong to another car or are not whole"
+        )
+    if abs(arrays["s"][-1] - arrays["s"][0] - track.length) > 1e-6 * track.length:
+        raise ValueError(
+            f"the lap is {arrays['s'][-1] - arrays['s'][0]:.2f} m long, the road {track.length:.2f} m"
+        )
+    s, t, states, controls, algebraics = (
+        arrays[name] for name in ("s", "t", "states", "controls", "algebraics")
+    )
+    return KeptLap(
+        lap=lap_from(track, vehicle, s, t, states, controls, algebraics),
+        vehicle=vehicle,
+        start=start,
+        end=end,
+        states=states,
+        controls=controls,
+        algebraics=algebraics,
+        degree=degree,
+        worth=arrays["worth"],
+        mesh_error=float(arrays["mesh_error"][0]),
     )

@@ -176,3 +176,12 @@ def save(figures: Figure | Sequence[Figure], folder: Path, name: str) -> list[Pa
                 document.savefig(figure)
         written.append(path)
     return written
+
+
+def save_pages(figures: Sequence[Figure], folder: Path, name: str) -> Path:
+    """Write figures as the pages of ``name.pdf`` alone."""
+    path = folder / f"{name}.pdf"
+    with mpl.rc_context(SETTINGS), PdfPages(path, metadata={"CreationDate": None, "Title": name}) as document:
+        for figure in figures:
+            document.savefig(figure)
+    return path
