@@ -151,8 +151,10 @@ def _finish(road: Unrolled, report: CornerReport, begin: float, end: float) -> t
     places = zones[:1]
     if report.full_throttle is not None or report.entry == "flat":
         places += [float(road.s[rows][lifted[0]])] if lifted.size else []
-    if not places:
-        return float(road.s[-1]), not road.length
+    last = float(road.s[-1])
+    # The last control of a road with a free end carries no weight: what the foot does there is nobody's wish.
+    if not places or (not road.length and min(places) > last - 2.0 * AHEAD):
+        return last, not road.length
     return max(min(places) - AHEAD, slowest + 1.0), False
 
 
