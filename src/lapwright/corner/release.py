@@ -48,8 +48,8 @@ LEAST = 0.05
 
 @dataclass(frozen=True)
 class ReleaseShape:
-    """``power`` of the fit and ``end_power`` of that of its last part; ``misfit`` root mean square of the first, as a share of
-    the brake at the start; ``words`` for people.
+    """``power`` of the fit and ``end_power`` of that of its last part; ``misfit`` root mean square of the first, as a share
+    of the brake at the start; ``words`` for people.
     """
 
     power: float
