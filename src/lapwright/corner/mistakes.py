@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -52,7 +52,9 @@ class Mistake:
 
 
 @dataclass(frozen=True)
-class _Kind:
+class Kind:
+    """A sort of mistake: ``bounds`` impose it in a size; ``smooth`` when these bounds follow the size everywhere."""
+
     key: str
     words: str
     unit: str
@@ -61,21 +63,36 @@ class _Kind:
     smooth: bool = False
 
 
-def mistakes(section: Section, known: Known) -> tuple[Mistake, ...]:
-    """The mistakes that can be made in a corner, in driving order."""
-    return tuple(_made(section, known, kind) for kind in kinds(known))
+def mistakes(
+    section: Section, known: Known, keys: Sequence[str] | None = None, size: float | None = None
+) -> tuple[Mistake, ...]:
+    """The mistakes that can be made in a corner, in driving order.
+
+    Parameters
+    ----------
+    section, known
+        The corner and the drive that the mistakes are held against.
+    keys
+        Which of them; all when left out.
+    size
+        How large, in the unit of each; as a card has them when left out.
+    """
+    wanted = [kind for kind in kinds(known) if keys is None or kind.key in keys]
+    if size is not None:
+        wanted = [replace(kind, size=size) for kind in wanted]
+    return tuple(_made(section, known, kind) for kind in wanted)
 
 
-def kinds(known: Known) -> list[_Kind]:
+def kinds(known: Known) -> list[Kind]:
     """Which mistakes a corner offers: another list where there is no braking, another where there is not even a lift."""
     reading = known.reading
-    slower = _Kind(
+    slower = Kind(
         "slowest_3_kmh_low", "slowest speed 3 km/h low", "m/s", 3.0 / KMH, impose.slowest_lower, True
     )
     if reading.entry == "flat":
         return [
-            _Kind("throttle_half_closed", "throttle half closed for a moment at turn-in", "-", 0.5, _breath),
-            _Kind("throttle_closed", "throttle closed for a moment at turn-in", "-", 0.97, _breath),
+            Kind("throttle_half_closed", "throttle half closed for a moment at turn-in", "-", 0.5, _breath),
+            Kind("throttle_closed", "throttle closed for a moment at turn-in", "-", 0.97, _breath),
             slower,
         ]
     verb = "brake" if reading.braking is not None else "lift"
@@ -83,21 +100,21 @@ def kinds(known: Known) -> list[_Kind]:
         reading.braking.on.speed if reading.braking else reading.lift.speed if reading.lift else 40.0
     )
     found = [
-        _Kind(f"{verb}_10_m_early", f"{verb} 10 m early", "m", 10.0, impose.entry_earlier),
-        _Kind(f"{verb}_5_m_early", f"{verb} 5 m early", "m", 5.0, impose.entry_earlier),
-        _Kind(f"{verb}_5_m_late", f"{verb} 5 m late", "m", 5.0, impose.entry_later, True),
-        _Kind(f"{verb}_10_m_late", f"{verb} 10 m late", "m", 10.0, impose.entry_later, True),
-        _Kind(f"{verb}_0.2_s_late", f"{verb} 0.2 s late ({late:.0f} m)", "m", late, impose.entry_later, True),
+        Kind(f"{verb}_10_m_early", f"{verb} 10 m early", "m", 10.0, impose.entry_earlier),
+        Kind(f"{verb}_5_m_early", f"{verb} 5 m early", "m", 5.0, impose.entry_earlier),
+        Kind(f"{verb}_5_m_late", f"{verb} 5 m late", "m", 5.0, impose.entry_later, True),
+        Kind(f"{verb}_10_m_late", f"{verb} 10 m late", "m", 10.0, impose.entry_later, True),
+        Kind(f"{verb}_0.2_s_late", f"{verb} 0.2 s late ({late:.0f} m)", "m", late, impose.entry_later, True),
     ]
     if reading.braking is not None:
         found += [
-            _Kind("peak_10_percent_low", "peak brake 10 % low", "-", 0.1, impose.peak_lower, True),
-            _Kind("release_10_m_early", "brake off 10 m early", "m", 10.0, _released_earlier),
-            _Kind("release_10_m_late", "brake off 10 m late", "m", 10.0, _released_later),
+            Kind("peak_10_percent_low", "peak brake 10 % low", "-", 0.1, impose.peak_lower, True),
+            Kind("release_10_m_early", "brake off 10 m early", "m", 10.0, _released_earlier),
+            Kind("release_10_m_late", "brake off 10 m late", "m", 10.0, _released_later),
         ]
     found.append(slower)
     if reading.pick_up is not None:
-        found.append(_Kind("throttle_10_m_late", "throttle 10 m late", "m", 10.0, impose.throttle_later))
+        found.append(Kind("throttle_10_m_late", "throttle 10 m late", "m", 10.0, impose.throttle_later))
     return found
 
 
@@ -114,7 +131,7 @@ def _released_later(known: Known, metres: float) -> Imposed:
     return impose.held_until(known, known.off + metres)
 
 
-def _made(section: Section, known: Known, kind: _Kind) -> Mistake:
+def _made(section: Section, known: Known, kind: Kind) -> Mistake:
     outcome = section.changed(kind.bounds(known, kind.size))
     moved, moved_at, edge, loss, slope = 0.0, 0.0, None, None, None
     if outcome.drive is not None:
@@ -143,7 +160,7 @@ def _edge(section: Section, known: Known, drive: Drive) -> float:
     return float(max(np.min(np.minimum(edges.upper(s) - n, n - edges.lower(s))), 0.0))
 
 
-def _slope(known: Known, kind: _Kind, outcome: Outcome) -> float:
+def _slope(known: Known, kind: Kind, outcome: Outcome) -> float:
     """Cost of one more unit of a mistake: the pull of its bounds times the way they would move."""
     assert outcome.drive is not None
     solution = outcome.drive.solution

@@ -13,7 +13,7 @@ from lapwright.corner.stretch import Stretch
 from lapwright.errors import NoSolutionError
 from lapwright.lap.lap import Array, Lap
 from lapwright.problem.lap import lap_problem
-from lapwright.problem.model import Problem
+from lapwright.problem.model import Corridor, Problem
 from lapwright.problem.section import confined, priced_off_road, section_problem
 from lapwright.reference.channels import lap_of
 from lapwright.reference.failure import why_not
@@ -32,16 +32,21 @@ from lapwright.vehicle.parameters import AnyVehicle
 ONWARD = 1e-4
 """Barrier parameter of the point on the central path from which a changed section is solved."""
 
-MOST = 250
-"""Iterations of one solve."""
+FAR = 1e-2
+"""Barrier parameter of the one whose unknowns, well inside all bounds, a search begins with that may lead far away."""
 
-RUN_OFF = 12.0
-"""Ground beside the road [m] on which a car that cannot stay on it is looked for."""
+MOST, MOST_CHANGED = 250, 160
+"""Iterations of the first solve of a section, and of a changed one."""
 
-OFF_WEIGHT = 1.0
-"""Cost of that ground [s per m and m2]: far above what a metre of road can be worth."""
+RUN_OFF, BENT = 60.0, 0.6
+"""Ground beside the road [m] on which a car that cannot stay on it is looked for, and the share of the way to the middle of a
+bend that it reaches at the most."""
 
-OFF_ROAD = 0.05
+OFF_WEIGHTS = (0.005, 0.05, 1.0)
+"""Costs of that ground [s per m and m2], one after the other: with the first a car far off the road is found, with the last
+none leaves it by more than a few millimetres that need not."""
+
+OFF_ROAD = 0.1
 """Distance beyond the edge [m] from which no drivable answer is said to exist."""
 
 
@@ -80,6 +85,12 @@ class Outcome:
     words: str = ""
     seconds: float = 0.0
     iterations: int = 0
+
+
+def onward(solution: Solution, barrier: float = ONWARD) -> Start:
+    """The point of a solution's central path from which a changed section is solved."""
+    path = solution.path
+    return next((q for q in path if q.barrier is not None and q.barrier <= 2.0 * barrier), path[-1])
 
 
 class Section:
@@ -140,8 +151,8 @@ class Section:
 
     # -- solves ----------------------------------------------------------------------------------------------------
 
-    def _run(self, solve: Callable[..., Solution], nlp: Nlp, start: Start) -> Solution:
-        solution = solve(nlp, start, max_iterations=MOST)
+    def _run(self, solve: Callable[..., Solution], nlp: Nlp, start: Start, most: int = MOST) -> Solution:
+        solution = solve(nlp, start, max_iterations=most)
         self.seconds += solution.seconds
         self.iterations += solution.iterations
         self.solves += 1
@@ -175,7 +186,7 @@ class Section:
             first = self._node_before(imposed.begin)
         piece = self._from_node(problem, first)
         nlp = self._transcribed(piece, first)
-        solution = self._run(solve_structured, nlp, self._carried(nlp, first))
+        solution = self._run(solve_structured, nlp, self._carried(nlp, first), MOST_CHANGED)
         if solution.status.solved:
             outcome = Outcome("driven", self._drive(solution, vehicle, first))
         else:
@@ -200,10 +211,20 @@ class Section:
         mesh = Mesh(self.nlp.mesh.nodes[first:])
         return transcribe(problem, mesh, self.known.degree, self.nlp.functions)
 
-    def _carried(self, nlp: Nlp, first: int) -> Start:
+    def _beside(self, problem: Problem) -> Corridor:
+        """The road with ground beside it."""
+        edges = problem.corridors[0]
+
+        def bound(s: Array, side: float) -> Array:
+            edge = side * (edges.upper(s) if side > 0 else edges.lower(s))
+            bend = np.maximum(side * self.track.road(s).curvature, 1e-9)
+            return np.asarray(side * np.minimum(edge + RUN_OFF, np.maximum(edge + 0.1, BENT / bend)))
+
+        return replace(edges, lower=lambda s: bound(s, -1.0), upper=lambda s: bound(s, 1.0))
+
+    def _carried(self, nlp: Nlp, first: int, barrier: float = ONWARD) -> Start:
         """The point of the base's central path where changed sections begin, on their part of the mesh."""
-        path = self.base.solution.path
-        point = next((q for q in path if q.barrier is not None and q.barrier <= 2.0 * ONWARD), path[-1])
+        point = onward(self.base.solution, barrier)
         if first == 0:
             return point
         assert point.row_multipliers is not None and point.bound_multipliers is not None
@@ -212,11 +233,18 @@ class Section:
 
     def _off_road(self, problem: Problem, failed: Solution, vehicle: AnyVehicle, first: int) -> Outcome:
         """Whether a section that was not solved can be driven at all: with run-off beside the road, at a price."""
-        nlp = self._transcribed(priced_off_road(problem, RUN_OFF, OFF_WEIGHT), first)
-        solution = self._run(solve_structured, nlp, self._carried(nlp, first))
-        if not solution.status.solved:
+        beside, found = self._beside(problem), None
+        start: Start | None = None
+        for weight in OFF_WEIGHTS:
+            nlp = self._transcribed(priced_off_road(problem, beside, weight), first)
+            # The car may come to be far from where it was: from a fresh start that is found more surely.
+            solution = self._run(solve_structured, nlp, start or Start(self._carried(nlp, first, FAR).x))
+            if not solution.status.solved:
+                break
+            found, start = solution, onward(solution)
+        if found is None:
             return Outcome("not solved", words=failed.status.words)
-        lap = lap_of(solution, self.track, vehicle)
+        lap = lap_of(found, self.track, vehicle)
         edges = problem.corridors[0]
         beyond = np.maximum(lap.n - edges.upper(lap.s), edges.lower(lap.s) - lap.n)
         worst = int(np.argmax(beyond))

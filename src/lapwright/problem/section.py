@@ -103,14 +103,13 @@ def confined(problem: Problem, corridors: Sequence[Corridor]) -> Problem:
     return replace(problem, corridors=(*problem.corridors, *corridors))
 
 
-def priced_off_road(problem: Problem, run_off: float, weight: float) -> Problem:
-    """The problem with ``run_off`` [m] of ground beside the road, on which every metre costs ``weight``."""
+def priced_off_road(problem: Problem, beside: Corridor, weight: float) -> Problem:
+    """The problem on a wider strip ``beside`` the road too, where every metre beyond the edges costs ``weight``."""
     edges = next(corridor for corridor in problem.corridors if corridor.state == "n")
-    wider = replace(edges, lower=lambda s: edges.lower(s) - run_off, upper=lambda s: edges.upper(s) + run_off)
     values = problem.model.values.copy()
     values[problem.model.parameters.index(EDGE_WEIGHT)] = weight
     return replace(
         problem,
         model=replace(problem.model, values=values),
-        corridors=tuple(wider if corridor is edges else corridor for corridor in problem.corridors),
+        corridors=tuple(beside if corridor is edges else corridor for corridor in problem.corridors),
     )

@@ -53,11 +53,12 @@ def bound_gradient(solution: Solution, state: str, upper: bool) -> Array:
 def worth_of_states(solution: Solution) -> Array:
     """(N + 1, nx) derivative of the cost of the road still ahead by each state at the nodes [s per unit of the state].
 
-    It is the costate: what a multiplier of a defect says a small error of the arriving state would cost. Negative for speed,
-    for a faster car is sooner at the end. At the first node of an open road, which nothing arrives at, it is that of the
-    second; on a closed lap that of the last.
+    It is the costate: with the defects ``sum_l C[l, j] x_l - h f(y_j)`` of the interval that a node begins, d L / d x_0 =
+    sum_j C[0, j] multipliers_j. Negative for speed, for a faster car is sooner at the end. At the last node it is that of the
+    first on a closed lap, and 0 on an open road, where nothing lies ahead.
     """
     nlp = solution.nlp
-    arriving = -solution.row_multipliers[nlp.layout.defects].sum(axis=1)
-    worth = arriving / nlp.functions.scale[: arriving.shape[1]]
-    return np.vstack([worth[-1:] if nlp.problem.closed else worth[:1], worth])
+    slopes = nlp.collocation.derivative[0]
+    ahead = np.einsum("kjx,j->kx", solution.row_multipliers[nlp.layout.defects], slopes)
+    worth = ahead / nlp.functions.scale[: ahead.shape[1]]
+    return np.vstack([worth, worth[:1] if nlp.problem.closed else np.zeros_like(worth[:1])])
