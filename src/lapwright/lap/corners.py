@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lapwright.lap.landmarks import LandmarkFix, landmark_fixes
+from lapwright.lap.landmarks import LandmarkFix, landmark_fixes, nearest_fix
 from lapwright.lap.lap import Array, Lap
 from lapwright.lap.phases import FULL_THROTTLE, THROTTLE_ON, BrakingZone, zones_of
 from lapwright.lap.unrolled import Unrolled, first_rise, last_fall, last_rise, unroll
@@ -358,8 +358,7 @@ def _clip(road: Unrolled, track: Track, place: _Place) -> tuple[float, float]:
 
 def nearest_landmark(report: CornerReport) -> LandmarkFix | None:
     """The nearer of the two landmarks around brake-on; the one still ahead when they are equally far."""
-    fixes = [fix for fix in (report.landmark_ahead, report.landmark_behind) if fix is not None]
-    return min(fixes, key=lambda fix: abs(fix.distance), default=None)
+    return nearest_fix(report.landmark_behind, report.landmark_ahead)
 
 
 def slowest_inside(report: CornerReport) -> bool:

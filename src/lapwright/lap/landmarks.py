@@ -30,3 +30,10 @@ def landmark_fixes(station: float, track: Track) -> tuple[LandmarkFix | None, La
         min(behind, key=lambda fix: fix.distance, default=None),
         max(ahead, key=lambda fix: fix.distance, default=None),
     )
+
+
+def nearest_fix(behind: LandmarkFix | None, ahead: LandmarkFix | None) -> LandmarkFix | None:
+    """The nearer of two; the one still ahead when they are equally far, None when there is none."""
+    return min(
+        (fix for fix in (ahead, behind) if fix is not None), key=lambda fix: abs(fix.distance), default=None
+    )

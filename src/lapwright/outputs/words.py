@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 
 from lapwright.lap.corners import CornerReport, nearest_landmark
+from lapwright.lap.landmarks import LandmarkFix
 from lapwright.lap.lap import Lap
 
 LANDMARK_REACH = 60.0
@@ -37,7 +38,11 @@ def ascii_only(text: str) -> str:
 
 def landmark_phrase(report: CornerReport) -> str:
     """Brake-on told by the nearest landmark, e.g. "12 m after 150 m board"; empty when none is near."""
-    fix = nearest_landmark(report)
+    return fix_phrase(nearest_landmark(report))
+
+
+def fix_phrase(fix: LandmarkFix | None) -> str:
+    """A place told by a landmark, e.g. "12 m after 150 m board"; empty when it is too far to be of use."""
     if fix is None or abs(fix.distance) > LANDMARK_REACH:
         return ""
     metres = round(abs(fix.distance))

@@ -41,11 +41,17 @@ def line_of(lap: Lap) -> dict[str, Any]:
 A3 = (16.54, 11.69)
 """Width and height of an A3 page on its side [inch] (ISO 216)."""
 
+A4 = (11.69, 8.27)
+"""Width and height of an A4 page on its side [inch] (ISO 216)."""
+
 MARGIN = 0.45
 """Free edge at the left and right of a page [inch]."""
 
 SMALLEST = 11
 """Smallest type on a page [pt]: a page on a pit wall is read from a step away (common practice)."""
+
+SMALLEST_IN_HAND = 8.5
+"""Smallest type on a page that is held in the hand [pt]: read at arm's length (common practice)."""
 
 PNG_DPI = 150
 
@@ -72,6 +78,18 @@ SETTINGS: Any = {
     "axes.unicode_minus": False,
 }
 
+IN_HAND: Any = SETTINGS | {
+    "font.size": 9.0,
+    "axes.titlesize": 10.0,
+    "axes.labelsize": 8.5,
+    "xtick.labelsize": 8.5,
+    "ytick.labelsize": 8.5,
+    "legend.fontsize": 8.5,
+    "grid.linewidth": 0.6,
+    "hatch.linewidth": 0.8,
+}
+"""The settings of a page that is held in the hand."""
+
 P = ParamSpec("P")
 R = TypeVar("R")
 
@@ -80,15 +98,23 @@ def styled(draw: Callable[P, R]) -> Callable[P, R]:
     """Run a drawing function under the settings of this module, whatever the user's own matplotlib settings
     are.
     """
+    return styled_as(SETTINGS)(draw)
 
-    @wraps(draw)
-    def run(*args: P.args, **kwargs: P.kwargs) -> R:
-        with mpl.rc_context():
-            mpl.rcdefaults()
-            mpl.rcParams.update(SETTINGS)
-            return draw(*args, **kwargs)
 
-    return run
+def styled_as(settings: Any) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """The same for other settings, e.g. ``IN_HAND``."""
+
+    def dressed(draw: Callable[P, R]) -> Callable[P, R]:
+        @wraps(draw)
+        def run(*args: P.args, **kwargs: P.kwargs) -> R:
+            with mpl.rc_context():
+                mpl.rcdefaults()
+                mpl.rcParams.update(settings)
+                return draw(*args, **kwargs)
+
+        return run
+
+    return dressed
 
 
 def page(size: tuple[float, float], lap: Lap, subtitle: str, taken: float = 0.0) -> Figure:
@@ -105,31 +131,55 @@ def page(size: tuple[float, float], lap: Lap, subtitle: str, taken: float = 0.0)
     taken
         Width at the right of the heading that something else needs [inch].
     """
-    figure = Figure(figsize=size)
-    FigureCanvasAgg(figure)
-    width, height = size
-    room = width - 2 * MARGIN - taken
+    figure = blank(size)
+    room = size[0] - 2 * MARGIN - taken
     title = f"{shown(lap.track_name)}   {shown(lap.vehicle_name)}"
-    _fitted(figure, title, 1 - 0.28 / height, room, fontsize=20, fontweight="bold", gid="title")
-    _fitted(figure, subtitle, 1 - 0.68 / height, room, fontsize=14, gid="subtitle")
-    caution = "\n".join(textwrap.wrap(CAUTION, int((width - 2 * MARGIN) * 12.6)))
-    style: dict[str, Any] = {"fontsize": SMALLEST, "color": "#444444", "gid": "caution"}
-    figure.text(MARGIN / width, 0.15 / height, caution, va="bottom", **style)
+    fitted(figure, title, 0.28, room, fontsize=20, fontweight="bold", gid="title")
+    fitted(figure, subtitle, 0.68, room, fontsize=14, gid="subtitle")
+    write_caution(figure)
     return figure
 
 
-def _fitted(figure: Figure, text: str, y: float, room: float, **style: Any) -> None:
-    """A line of the heading, in smaller type when it is long, cut short when even that does not fit ``room``
-    [inch].
+def blank(size: tuple[float, float]) -> Figure:
+    """A page with nothing on it; ``size`` is its width and height [inch]."""
+    figure = Figure(figsize=size)
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def write_caution(figure: Figure, size: float = SMALLEST) -> None:
+    """The caution along the bottom of a page, in type of ``size`` [pt]."""
+    width, height = figure.get_size_inches()
+    caution = "\n".join(textwrap.wrap(CAUTION, int((width - 2 * MARGIN) * 12.6 * SMALLEST / size)))
+    style: dict[str, Any] = {"fontsize": size, "color": "#444444", "gid": "caution"}
+    figure.text(MARGIN / width, 0.15 / height, caution, va="bottom", **style)
+
+
+def fitted(
+    figure: Figure, text: str, down: float, room: float, smallest: float = SMALLEST, **style: Any
+) -> None:
+    """A line of the heading, in smaller type when it is long, cut short when even that does not fit.
+
+    Parameters
+    ----------
+    down
+        From the top of the page [inch].
+    room
+        Width for it [inch].
+    smallest
+        Type below which it is cut rather than made smaller [pt].
+    style
+        For ``Figure.text``, with a ``fontsize``.
     """
-    made = figure.text(MARGIN / figure.get_figwidth(), y, text, va="top", **style)
+    width, height = figure.get_size_inches()
+    made = figure.text(MARGIN / width, 1 - down / height, text, va="top", **style)
     size = float(style["fontsize"])
 
     def too_wide() -> bool:
         return bool(made.get_window_extent(renderer(figure)).width > room * figure.dpi)
 
-    while too_wide() and size > SMALLEST:
-        size -= 1.0
+    while too_wide() and size > smallest:
+        size = max(size - 1.0, smallest)
         made.set_fontsize(size)
     while too_wide() and len(text) > 4:
         text = text[:-1]
