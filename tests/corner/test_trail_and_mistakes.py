@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from coupe_on_marrow_fen import known, reading, section
@@ -36,7 +38,7 @@ def oxbow():
 def test_the_worth_of_trail_braking_falls_to_nothing_at_the_best_release(oxbow):
     before = [point.loss for point in oxbow.points if point.station <= oxbow.best]
     assert before[-1] == 0.0
-    assert all(a > b - 2e-4 for a, b in zip(before, before[1:], strict=False))
+    assert all(a > b - 2e-4 for a, b in pairwise(before))
     assert oxbow.no_trail == pytest.approx(
         np.interp(oxbow.turn_in, [p.station for p in oxbow.points], [p.loss for p in oxbow.points])
     )
@@ -45,7 +47,7 @@ def test_the_worth_of_trail_braking_falls_to_nothing_at_the_best_release(oxbow):
 
 def test_holding_the_brake_too_long_costs_as_well(oxbow):
     past = [point.loss for point in oxbow.points if point.station > oxbow.best]
-    assert past and all(b > a for a, b in zip(past, past[1:], strict=False))
+    assert past and all(b > a for a, b in pairwise(past))
 
 
 def test_half_of_the_loss_lies_between_turn_in_and_the_best_release(oxbow):

@@ -30,6 +30,10 @@ SLACK = 1e-3
 ROOM = 0.85
 """Share of the grip beside the cornering force that an early brake takes at the most: nobody locks a wheel on purpose."""
 
+LIFTED = 0.03
+"""Pedal travel by which the foot may come back before a brake point that is imposed late: nobody eases off before a mistake
+that he does not know of."""
+
 AROUND_SLOWEST = 1.5
 """Distance [m] from the slowest point within which a lower speed is asked."""
 
@@ -125,7 +129,8 @@ def entry_later(known: Known, metres: float) -> Imposed:
     def lower(s: Array) -> Array:
         traced = known.pedal(np.clip(s - metres, entry, deepest)) - SLACK
         eased = np.clip((s - (deepest + metres)) / EASE, 0.0, 1.0)
-        return np.where(s >= entry, np.maximum(traced + eased * (-1.0 - traced), -1.0), -1.0)
+        late = np.maximum(traced + eased * (-1.0 - traced), -1.0)
+        return np.where(s >= entry, late, np.maximum(known.pedal(s) - LIFTED, -1.0))
 
     return Imposed(_corridor("pedal", lower=lower, name="on the brake late"), entry)
 

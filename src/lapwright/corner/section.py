@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lapwright.corner.impose import Imposed
-from lapwright.corner.stretch import Stretch
+from lapwright.corner.stretch import HELD, Stretch
 from lapwright.errors import NoSolutionError
 from lapwright.lap.lap import Array, Lap
 from lapwright.problem.lap import lap_problem
@@ -23,7 +23,7 @@ from lapwright.solver.solution import Solution, Start
 from lapwright.solver.structured import solve_structured
 from lapwright.track.track import Track
 from lapwright.transcription.mesh import Mesh
-from lapwright.transcription.meshcheck import mesh_error
+from lapwright.transcription.meshcheck import MeshError, mesh_error, parts
 from lapwright.transcription.nlp import Nlp, transcribe
 from lapwright.transcription.pointfunctions import PointFunctions, point_functions
 from lapwright.transcription.transfer import carry_multipliers, carry_unknowns
@@ -34,6 +34,12 @@ ONWARD = 1e-4
 
 FAR = 1e-2
 """Barrier parameter of the one whose unknowns, well inside all bounds, a search begins with that may lead far away."""
+
+NEARER = 1e-3
+"""Barrier parameter of a second try, from nearer to the guess."""
+
+ACCURACY, REFINEMENTS = 2e-3, 2
+"""Error of the time [s] from which the mesh of a section is split, and how often."""
 
 MOST, MOST_CHANGED = 250, 160
 """Iterations of the first solve of a section, and of a changed one."""
@@ -88,8 +94,10 @@ class Outcome:
 
 
 def onward(solution: Solution, barrier: float = ONWARD) -> Start:
-    """The point of a solution's central path from which a changed section is solved."""
+    """The point of a solution's central path from which a changed section is solved; its end when it kept no path."""
     path = solution.path
+    if not path:
+        return Start(solution.x)
     return next((q for q in path if q.barrier is not None and q.barrier <= 2.0 * barrier), path[-1])
 
 
@@ -125,8 +133,8 @@ class Section:
         self.seconds, self.iterations, self.solves = 0.0, 0, 0
         self.worth = known.at_node(stretch.end)[1]
         self._final: Array | None = None
-        solution = self._first()
-        self.base = self._drive(solution, known.vehicle)
+        solution, error = self._first()
+        self.base = self._drive(solution, known.vehicle, 0, error)
 
     # -- problems --------------------------------------------------------------------------------------------------
 
@@ -158,14 +166,33 @@ class Section:
         self.solves += 1
         return solution
 
-    def _first(self) -> Solution:
-        x = self.nlp.pack(self.known.guess())
-        solution = self._run(solve_structured, self.nlp, Start(x))
-        if not solution.status.solved:
-            solution = self._run(solve_ipopt, self.nlp, Start(x))
+    def _first(self) -> tuple[Solution, MeshError]:
+        """The section as the lap drives it, on a mesh that is fine enough for ``ACCURACY``."""
+        solution = self._fresh(self.nlp.pack(self.known.guess()))
+        for number in range(REFINEMENTS + 1):
+            error = mesh_error(solution.nlp, solution.x, solution.row_multipliers, solution.p)
+            cut = parts(error, ACCURACY)
+            if np.all(cut == 1) or number == REFINEMENTS:
+                break
+            nlp = transcribe(self.problem, self.nlp.mesh.split(cut), self.known.degree, self.nlp.functions)
+            x = carry_unknowns(self.nlp, solution.x, nlp)
+            self.nlp = nlp
+            solution = self._fresh(x)
+        return solution, error
+
+    def _fresh(self, x: Array) -> Solution:
+        """Solve the section from unknowns that are near its answer."""
+        for start in (Start(x), Start(x, barrier=NEARER)):
+            solution = self._run(solve_structured, self.nlp, start)
+            if solution.status.solved:
+                return solution
+        solution = self._run(solve_ipopt, self.nlp, Start(x))
         if not solution.status.solved:
             raise NoSolutionError(why_not(solution, self.track, self.known.vehicle, self.known.start))
-        return solution
+        # Only a solve by the structured method leaves a path that changed sections can begin from.
+        known = Start(solution.x, solution.row_multipliers, solution.bound_multipliers, FAR)
+        again = self._run(solve_structured, self.nlp, known)
+        return again if again.status.solved else solution
 
     def changed(self, imposed: Imposed | None = None, vehicle: AnyVehicle | None = None) -> Outcome:
         """Solve the section with a further bound, or for a changed car.
@@ -194,10 +221,13 @@ class Section:
         return replace(outcome, seconds=time.perf_counter() - began, iterations=self.iterations - before)
 
     def _node_before(self, station: float | None) -> int:
-        """The last node at or before a station; 0 for the whole section."""
+        """The last node at or before a station from which there is a way on (see ``HELD``); 0 for the whole section."""
         if station is None:
             return 0
-        return max(int(np.searchsorted(self.nlp.mesh.nodes, station, "right")) - 1, 0)
+        lap = self.base.lap
+        use = np.maximum(lap.grip_use_front, lap.grip_use_rear)[:: self.known.degree]
+        fit = np.flatnonzero((self.nlp.mesh.nodes <= station) & (use <= HELD))
+        return int(fit[-1]) if fit.size else 0
 
     def _from_node(self, problem: Problem, first: int) -> Problem:
         """The rest of a problem from a node on, entered as the base comes by there."""
@@ -225,9 +255,9 @@ class Section:
     def _carried(self, nlp: Nlp, first: int, barrier: float = ONWARD) -> Start:
         """The point of the base's central path where changed sections begin, on their part of the mesh."""
         point = onward(self.base.solution, barrier)
-        if first == 0:
-            return point
-        assert point.row_multipliers is not None and point.bound_multipliers is not None
+        if first == 0 or point.row_multipliers is None:
+            return point if first == 0 else Start(carry_unknowns(self.nlp, point.x, nlp))
+        assert point.bound_multipliers is not None
         rows, bounds = carry_multipliers(self.nlp, point.row_multipliers, point.bound_multipliers, nlp)
         return Start(carry_unknowns(self.nlp, point.x, nlp), rows, bounds, point.barrier)
 
@@ -254,12 +284,14 @@ class Section:
             )
         return Outcome("off the road", off_by=float(beyond[worst]), off_at=float(lap.s[worst]))
 
-    def _drive(self, solution: Solution, vehicle: AnyVehicle, first: int = 0) -> Drive:
+    def _drive(
+        self, solution: Solution, vehicle: AnyVehicle, first: int = 0, error: MeshError | None = None
+    ) -> Drive:
         last = solution.states[-1]
         if self._final is None:
             self._final = last
         before = float(self.base.solution.interval_times()[:first].sum()) if first else 0.0
-        error = mesh_error(solution.nlp, solution.x, solution.row_multipliers, solution.p)
+        error = error or mesh_error(solution.nlp, solution.x, solution.row_multipliers, solution.p)
         spent = before + solution.time()
         cost = spent + (0.0 if self.stretch.last else float(self.worth @ (last - self._final)))
         lap = lap_of(solution, self.track, vehicle)

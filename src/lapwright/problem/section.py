@@ -22,6 +22,9 @@ WORTH = "end.worth."
 EDGE_WEIGHT = "edge.weight"
 """Parameter: cost of running off the road [s per m of road and m2 of distance from the edge]; 0 in a real solve."""
 
+EASING, EASED = 0.03, 10.0
+"""Room beyond the road's edges [m] at the start of a section, and over what distance it closes [m]."""
+
 EDGE_BLEND = 0.02
 """Distance [m] over which that cost sets in."""
 
@@ -78,12 +81,20 @@ def section_problem(
     for name, price in worth.items():
         values[model.parameters.index(WORTH + name)] = price
     around = whole.length if whole.closed else 0.0
+    inside = whole.closed or start > whole.start
     breaks = [whole.breaks + turn * around for turn in ((-1, 0, 1) if around else (0,))]
     # The line is a break too: the road of a closed track is told up to there.
     lines = np.array([0.0, around]) if around else np.zeros(0)
 
+    # The state at the start is known from another mesh: hard by an edge it may lead over it by as much.
+    eased = replace(
+        edges,
+        lower=lambda s: edges.lower(s) - _easing(s, start, inside),
+        upper=lambda s: edges.upper(s) + _easing(s, start, inside),
+    )
+
     def road(s: Array) -> Array:
-        return np.vstack([whole.road(s), edges.lower(s), edges.upper(s)])
+        return np.vstack([whole.road(s), eased.lower(s), eased.upper(s)])
 
     return Problem(
         model=replace(model, values=values),
@@ -92,10 +103,15 @@ def section_problem(
         closed=False,
         road=road,
         breaks=np.unique(np.concatenate([*breaks, lines])),
-        corridors=whole.corridors,
+        corridors=tuple(eased if corridor is edges else corridor for corridor in whole.corridors),
         start_values=dict(start_values),
         end_values=dict(end_values),
     )
+
+
+def _easing(s: Array, start: float, inside: bool) -> Array:
+    """Room [m] given to either side behind the start of a section that begins inside a lap."""
+    return EASING * np.clip(1.0 - (s - start) / EASED, 0.0, 1.0) if inside else np.zeros_like(s)
 
 
 def confined(problem: Problem, corridors: Sequence[Corridor]) -> Problem:
