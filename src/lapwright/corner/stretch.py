@@ -155,7 +155,8 @@ def _finish(road: Unrolled, report: CornerReport, begin: float, end: float) -> t
     # The last control of a road with a free end carries no weight: what the foot does there is nobody's wish.
     if not places or (not road.length and min(places) > last - 2.0 * AHEAD):
         return last, not road.length
-    return max(min(places) - AHEAD, slowest + 1.0), False
+    # The corner belongs to its section whole, also when the foot is off the throttle again before its end.
+    return max(min(places) - AHEAD, slowest + 1.0, end + 2.0), False
 
 
 def _start(road: Unrolled, entry: float) -> tuple[float, bool]:
