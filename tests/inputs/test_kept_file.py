@@ -60,12 +60,13 @@ def test_the_lap_comes_back_with_all_its_channels(solved):
     summary = json.loads((solved / "summary.json").read_text())
     assert kept.lap.time == pytest.approx(summary["lap_time_s"], abs=1e-9)
     assert kept.mesh_error == pytest.approx(summary["mesh_error_s"], abs=1e-12)
-    np.testing.assert_allclose(kept.lap.speed, trace["speed_mps"], atol=1e-3)
-    np.testing.assert_allclose(kept.lap.n, trace["lateral_offset_m"], atol=1e-3)
+    np.testing.assert_allclose(kept.lap.speed, trace["speed_mps"], rtol=0.0, atol=6e-4)
+    np.testing.assert_allclose(kept.lap.n, trace["lateral_offset_m"], rtol=0.0, atol=6e-4)
     assert kept.lap.closed
     assert kept.vehicle.grip == pytest.approx(0.96 * load_vehicle(FILES["vehicle"]).grip)
     assert kept.worth.shape == (kept.nodes.size, 3)
-    assert np.all(kept.worth[:, 2] < 0.0)
+    # Under the brake more speed is more to be got rid of; on the whole it is worth something.
+    assert np.mean(kept.worth[:, 2]) < 0.0
 
 
 def test_the_guess_of_a_closed_lap_goes_on_past_the_line(solved):

@@ -48,11 +48,11 @@ RUN_OFF, BENT = 60.0, 0.6
 """Ground beside the road [m] on which a car that cannot stay on it is looked for, and the share of the way to the middle of a
 bend that it reaches at the most."""
 
-OFF_WEIGHTS = (0.005, 0.05, 1.0)
+OFF_WEIGHTS = (0.005, 0.05, 1.0, 20.0)
 """Costs of that ground [s per m and m2], one after the other: with the first a car far off the road is found, with the last
 none leaves it by more than a few millimetres that need not."""
 
-OFF_ROAD = 0.1
+OFF_ROAD = 0.05
 """Distance beyond the edge [m] from which no drivable answer is said to exist."""
 
 

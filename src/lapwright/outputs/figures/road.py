@@ -71,15 +71,15 @@ class Plan:
         away = heading + (np.pi / 2 if left else -np.pi / 2)
         return x + out * np.cos(away), y + out * np.sin(away), away
 
-    def arrow(self, figure: Figure, axes: Axes, station: float, length: float = 0.85) -> Array:
-        """An arrow of ``length`` [inch] right of the road in driving direction; points along it."""
+    def arrow(self, figure: Figure, axes: Axes, station: float) -> Array:
+        """An arrow right of the road in driving direction; points along it."""
         x, y, heading = self.pose(station)
         side = np.array([np.sin(heading), -np.cos(heading)])
         ahead = np.array([np.cos(heading), np.sin(heading)])
         inch = np.ptp(axes.get_xlim()) / (axes.get_window_extent(renderer(figure)).width / figure.dpi)
         road = self.track.road(np.array([station]))
         tail = np.array([x, y]) + side * (float(road.width_right[0]) + 0.24 * inch)
-        tip = tail + ahead * length * inch
+        tip = tail + ahead * 0.85 * inch
         style = "-|>,head_width=0.5,head_length=0.9"
         axes.annotate(
             "",

@@ -39,7 +39,9 @@ BRAKE_ON_LINE: dict[str, Any] = {"color": INK, "linewidth": 1.6}
 
 
 @dataclass(frozen=True)
-class _Panel:
+class TracePanel:
+    """What one panel shows: label, relative height, values of a lap, limits, whether a baseline is drawn."""
+
     label: str
     height: float
     values: Callable[[Lap], Array]
@@ -48,12 +50,12 @@ class _Panel:
 
 
 PANELS = (
-    _Panel("Speed\n[km/h]", 3.0, lambda lap: lap.speed * KMH, None),
-    _Panel("Brake\n[% of peak]", 1.5, lambda lap: 100 * lap.brake, (0, 105)),
-    _Panel("Throttle\n[%]", 1.2, lambda lap: 100 * lap.throttle, (0, 105)),
-    _Panel("Hand wheel\n[deg, + left]", 1.5, lambda lap: lap.steering_wheel / DEG, None),
-    _Panel("Grip use\n[%]", 1.5, lambda lap: 100 * lap.grip_use_front, (0, 105), baseline=False),
-    _Panel("Elevation\n[m]", 0.8, lambda lap: lap.z, None, baseline=False),
+    TracePanel("Speed\n[km/h]", 3.0, lambda lap: lap.speed * KMH, None),
+    TracePanel("Brake\n[% of peak]", 1.5, lambda lap: 100 * lap.brake, (0, 105)),
+    TracePanel("Throttle\n[%]", 1.2, lambda lap: 100 * lap.throttle, (0, 105)),
+    TracePanel("Hand wheel\n[deg, + left]", 1.5, lambda lap: lap.steering_wheel / DEG, None),
+    TracePanel("Grip use\n[%]", 1.5, lambda lap: 100 * lap.grip_use_front, (0, 105), baseline=False),
+    TracePanel("Elevation\n[m]", 0.8, lambda lap: lap.z, None, baseline=False),
 )
 SPEED, BRAKE, GRIP = 0, 1, 4
 
@@ -140,7 +142,7 @@ def _stretches(report: CornerReport, lap: Lap, braking: bool = True) -> list[tup
     return [(start + shift, end + shift) for shift in (-around, 0.0, around)]
 
 
-def _limits(panel: _Panel, lap: Lap, baseline: Lap | None) -> tuple[float, float]:
+def _limits(panel: TracePanel, lap: Lap, baseline: Lap | None) -> tuple[float, float]:
     if panel.limits:
         return panel.limits
     values = [panel.values(lap)] + (
@@ -196,7 +198,7 @@ def _axes(figure: Figure, limits: list[tuple[float, float]], road: tuple[float, 
     return panels
 
 
-def _draw_panel(axes: Axes, panel: _Panel, lap: Lap, baseline: Lap | None) -> None:
+def _draw_panel(axes: Axes, panel: TracePanel, lap: Lap, baseline: Lap | None) -> None:
     if baseline is not None and panel.baseline:
         axes.plot(baseline.s, panel.values(baseline), **BASELINE_LINE)
     axes.plot(lap.s, panel.values(lap), **line_of(lap))

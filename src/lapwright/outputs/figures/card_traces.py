@@ -1,0 +1,110 @@
+"""Speed, brake, throttle and hand wheel of a corner over the distance, with its phases."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from lapwright.corner.card import CornerCard
+from lapwright.corner.why import Span
+from lapwright.outputs.figures.card_marks import MARKERS, marks_of, panel, view_of, zero_of
+from lapwright.outputs.figures.strips import strip, write_row
+from lapwright.outputs.figures.style import A4, BAND, INK, SMALLEST_IN_HAND, line_of
+from lapwright.outputs.figures.traces import BRAKE, PANELS, SPEED, TracePanel
+from lapwright.quantities import KMH
+
+SHOWN = 0.1
+"""Shortest phase that is drawn [s]: a shorter one is no more than a change of the foot."""
+
+GAP = 0.11
+"""Between two panels [inch]."""
+
+KINDS = PANELS[:4]
+HEIGHTS = (2.3, 2.0, 1.2, 1.5)
+"""The panels, and their heights over one another: it is the brake that a card is about."""
+
+STRIP = 0.36
+"""Height of the strip with the names of the phases [inch]."""
+
+
+def draw_drive(
+    figure: Figure, card: CornerCard, left: float, bottom: float, width: float, height: float
+) -> None:
+    """Draw the traces into a place of an A4 page [inch]; the names of the phases are at its top.
+
+    A car without a hand wheel has no panel for it.
+    """
+    kinds = KINDS if card.reading.steering is not None else KINDS[:-1]
+    zero, words = zero_of(card.reading)
+    free = height - STRIP - GAP * (len(kinds) - 1)
+    total, top = sum(HEIGHTS[: len(kinds)]), bottom + height - STRIP
+    made: list[Axes] = []
+    for kind, share in zip(kinds, HEIGHTS, strict=False):
+        high = free * share / total
+        axes = panel(figure, left, top - high, width, high)
+        _draw(axes, card, kind, zero)
+        top -= high + GAP
+        made.append(axes)
+    for axes in made[:-1]:
+        axes.tick_params(labelbottom=False)
+    made[-1].set_xlabel(f"Distance from {words} [m]", labelpad=1)
+    _phases(figure, made, card, zero)
+    _marks(made, card, zero)
+
+
+def _draw(axes: Axes, card: CornerCard, kind: TracePanel, zero: float) -> None:
+    lap, (first, last) = card.drive.lap, view_of(card)
+    rows = (lap.s >= first) & (lap.s <= last)
+    values = kind.values(lap)
+    axes.plot(lap.s - zero, values, **line_of(lap))
+    axes.set_xlim(first - zero, last - zero)
+    low, high = float(values[rows].min()), float(values[rows].max())
+    room = 0.14 * max(high - low, 1.0)
+    axes.set_ylim(*(kind.limits or (low - room, high + room)))
+    axes.set_ylabel(kind.label, rotation=0, ha="right", va="center", multialignment="right", fontsize=8.5)
+    axes.yaxis.set_label_coords(-0.085, 0.5)
+    axes.yaxis.set_major_locator(MaxNLocator(4 if kind is PANELS[SPEED] else 3, steps=[1, 2, 5, 10]))
+    if kind.limits:
+        axes.set_yticks([0, 50, 100])
+    elif low < 0 < high:
+        axes.axhline(0.0, color="#888888", linewidth=0.8, zorder=1)
+    axes.grid(True)
+
+
+def spans_shown(card: CornerCard) -> list[Span]:
+    """The phases that are drawn: those in view that last ``SHOWN`` at least."""
+    first, last = view_of(card)
+    spans = [phase.span for phase in card.phases]
+    return [span for span in spans if span.time >= SHOWN and span.start < last and span.end > first]
+
+
+def _phases(figure: Figure, panels: list[Axes], card: CornerCard, zero: float) -> None:
+    """Alternating bands through all panels, the names along the top."""
+    first, last = view_of(card)
+    top = panels[0].get_position().y1
+    names = strip(figure, panels[0], top + 0.03 / A4[1], (STRIP - 0.03) / A4[1])
+    labels: list[tuple[float, str]] = []
+    for i, span in enumerate(spans_shown(card)):
+        a, b = max(span.start, first) - zero, min(span.end, last) - zero
+        for axes in [*panels, names]:
+            if i % 2 == 0:
+                axes.axvspan(a, b, color=BAND, linewidth=0, zorder=0)
+            for edge in (a, b):
+                axes.axvline(edge, color="#9A9A9A", linewidth=0.7, zorder=0.5)
+        labels.append((0.5 * (a + b), span.name))
+    write_row(figure, names, labels, (0.06, 0.54), fontsize=SMALLEST_IN_HAND, gid="phase")
+
+
+def _marks(panels: list[Axes], card: CornerCard, zero: float) -> None:
+    """The signs of the map on the trace of the speed, with the speeds to remember."""
+    lap = card.drive.lap
+    axes = panels[SPEED]
+    for mark in marks_of(card.reading):
+        if mark.name == "clip":
+            continue
+        speed = float(np.interp(mark.place.at, lap.s, lap.speed)) * KMH
+        axes.plot([mark.place.at - zero], [speed], **MARKERS[mark.name])
+    if card.reading.braking is not None:
+        panels[BRAKE].axvline(card.reading.braking.on.at - zero, color=INK, linewidth=1.4, zorder=2)
