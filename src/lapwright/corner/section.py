@@ -53,7 +53,7 @@ OFF_WEIGHTS = (0.005, 0.05, 1.0, 20.0)
 none leaves it by more than a few millimetres that need not."""
 
 OFF_ROAD = 0.05
-"""Distance beyond the edge [m] from which no drivable answer is said to exist."""
+"""Distance beyond the edge [m] from which no drivable answer is said to exist: less is the width of a line of paint."""
 
 
 @dataclass(frozen=True)
@@ -263,7 +263,7 @@ class Section:
 
     def _off_road(self, problem: Problem, failed: Solution, vehicle: AnyVehicle, first: int) -> Outcome:
         """Whether a section that was not solved can be driven at all: with run-off beside the road, at a price."""
-        beside, found = self._beside(problem), None
+        beside, found, steepest = self._beside(problem), None, 0.0
         start: Start | None = None
         for weight in OFF_WEIGHTS:
             nlp = self._transcribed(priced_off_road(problem, beside, weight), first)
@@ -271,18 +271,19 @@ class Section:
             solution = self._run(solve_structured, nlp, start or Start(self._carried(nlp, first, FAR).x))
             if not solution.status.solved:
                 break
-            found, start = solution, onward(solution)
+            found, start, steepest = solution, onward(solution), weight
         if found is None:
             return Outcome("not solved", words=failed.status.words)
         lap = lap_of(found, self.track, vehicle)
         edges = problem.corridors[0]
         beyond = np.maximum(lap.n - edges.upper(lap.s), edges.lower(lap.s) - lap.n)
         worst = int(np.argmax(beyond))
-        if beyond[worst] < OFF_ROAD:
-            return Outcome(
-                "not solved", words="a way on the road exists, but was not found to the asked accuracy"
-            )
-        return Outcome("off the road", off_by=float(beyond[worst]), off_at=float(lap.s[worst]))
+        if beyond[worst] >= OFF_ROAD:
+            return Outcome("off the road", off_by=float(beyond[worst]), off_at=float(lap.s[worst]))
+        if steepest == OFF_WEIGHTS[-1]:
+            # On the road after all: found with the edges as a steep price, where the search with edges as limits had failed.
+            return Outcome("driven", self._drive(found, vehicle, first))
+        return Outcome("not solved", words="a way on the road exists, but was not found to the asked accuracy")
 
     def _drive(
         self, solution: Solution, vehicle: AnyVehicle, first: int = 0, error: MeshError | None = None
