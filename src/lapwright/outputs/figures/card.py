@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from matplotlib.figure import Figure
 
 from lapwright.corner.card import CornerCard
@@ -49,10 +51,10 @@ def draw_card(card: CornerCard, track: Track, vehicle: AnyVehicle) -> Figure:
     _head(figure, card)
     draw_numbers(figure, key_numbers(card.reading, track, vehicle), NUMBERS)
     right = A4[0] - MARGIN
-    draw_corner(figure, panel(figure, MARGIN, 3.08, 4.7, 3.1), card, track)
-    draw_drive(figure, card, 6.0, 3.42, right - 6.0, 2.8)
+    draw_corner(figure, panel(figure, MARGIN, 3.06, 4.38, 3.12), card, track)
+    draw_drive(figure, card, track, 6.0, 3.42, right - 6.0, 2.8)
     draw_axles(
-        figure, panel(figure, 0.85, LOWER, 2.45, HIGH, "Grip of the axles: a dot each 0.5 s"), card, vehicle
+        figure, panel(figure, 0.85, LOWER, 2.45, HIGH, "Grip of the axles: a mark each 0.5 s"), card, vehicle
     )
     draw_worth(figure, panel(figure, 3.95, LOWER, 3.15, HIGH, "Worth of trail braking"), card)
     heading(figure, 7.55, LOWER + HIGH + 0.07, "What a mistake costs")
@@ -70,6 +72,6 @@ def _head(figure: Figure, card: CornerCard) -> None:
     names = f"{shown(lap.track_name)}   {shown(lap.vehicle_name)}"
     fitted(figure, names, 0.6, room, SMALLEST_IN_HAND, fontsize=11, gid="subtitle")
     text = f"{reading.direction}   {reading.time:.3f} s"
-    style = {"ha": "right", "va": "top"}
+    style: dict[str, Any] = {"ha": "right", "va": "top"}
     figure.text(right, 1 - 0.2 / top, text, fontsize=20, fontweight="bold", gid="time", **style)
     figure.text(right, 1 - 0.6 / top, "from the start to the end of the corner", fontsize=9, **style)

@@ -60,7 +60,7 @@ def draw_worth(figure: Figure, axes: Axes, card: CornerCard) -> None:
     _branch(axes, past, zero, PAST_LINE | {"label": "brake held to here"})
     losses = [p.loss for p in worth.points if p.loss is not None]
     top = 1.18 * max([*losses, 0.01])
-    axes.set_ylim(-0.06 * top, top)
+    axes.set_ylim(-0.2 * top, top)
     stations = [p.station - zero for p in worth.points]
     room = 0.06 * (stations[-1] - stations[0])
     axes.set_xlim(stations[0] - room, stations[-1] + room)
@@ -102,13 +102,17 @@ def _values(figure: Figure, axes: Axes, worth: TrailWorth, zero: float, legend: 
         axes.plot([at], [worth.no_trail], **NO_TRAIL)
         text = f"no trail: {seconds(worth.no_trail)} s"
         labels.append(Label(text, at, worth.no_trail, 0.5, "no-trail-value", SMALL | {"fontweight": "bold"}))
-    labels.append(Label(f"best: {best:.0f} m", best, 0.0, 1.0, "best", SMALL | {"fontweight": "bold"}))
+    best_text = axes.annotate(
+        f"best: {best:.0f} m", (best, 0.0), xytext=(0, -6), textcoords="offset points", ha="center", va="top",
+        fontweight="bold", gid="best", **SMALL,
+    )  # fmt: skip
+    taken = [legend, best_text.get_window_extent(renderer(figure))]
     for (at, loss), away in ((driven[-1], 1.6), (driven[0], 0.2)):
         if at not in (best, worth.turn_in - zero):
             labels.append(Label(seconds(loss), at, loss, away, "loss", SMALL))
     dense = np.linspace(0.0, 1.0, 150)[:, None]
     pairs = zip(np.array(driven[:-1]), np.array(driven[1:]), strict=True)
-    place_labels(figure, axes, labels, np.vstack([a + dense * (b - a) for a, b in pairs]), [legend])
+    place_labels(figure, axes, labels, np.vstack([a + dense * (b - a) for a, b in pairs]), taken)
 
 
 def why_no_trail(card: CornerCard) -> str:

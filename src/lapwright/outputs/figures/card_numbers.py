@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -170,25 +171,23 @@ def draw_numbers(figure: Figure, numbers: list[Number], top: float) -> None:
         _write(figure, number, left, top, width - 0.14)
         left += width
         if i < len(numbers) - 1:
-            figure.add_artist(_rule(left - 0.09, top - 1.0, top))
+            figure.add_artist(_rule(left - 0.09, top - 1.05, top))
 
 
 def _write(figure: Figure, number: Number, left: float, top: float, room: float) -> None:
     x = left / A4[0]
-    small = {"fontsize": SMALLEST_IN_HAND, "va": "top"}
+    small: dict[str, Any] = {"fontsize": SMALLEST_IN_HAND, "va": "baseline"}
     title = wrapped(figure, number.title, room, 1, fontweight="bold", **small)[0]
-    figure.text(x, top / A4[1], title, fontweight="bold", gid="number", **small)
+    figure.text(x, (top - 0.12) / A4[1], title, fontweight="bold", gid="number", **small)
     size = LARGE
-    value = figure.text(x, (top - 0.17) / A4[1], number.value, fontweight="bold", va="top", gid="number")
-    value.set_fontsize(size)
+    style: dict[str, Any] = {"fontweight": "bold", "va": "baseline", "gid": "number"}
+    value = figure.text(x, (top - 0.42) / A4[1], number.value, fontsize=size, **style)
     while value.get_window_extent(renderer(figure)).width > room * figure.dpi and size > SMALLEST_IN_HAND:
         size -= 1.0
         value.set_fontsize(size)
-    lines: list[str] = []
-    for note in number.notes:
-        lines += wrapped(figure, note, room, 2, **small)
-    text = "\n".join(lines[:LINES])
-    figure.text(x, (top - 0.53) / A4[1], text, linespacing=1.15, gid="number", **small)
+    lines = [line for note in number.notes for line in wrapped(figure, note, room, 2, **small)]
+    for k, line in enumerate(lines[:LINES]):
+        figure.text(x, (top - 0.62 - 0.145 * k) / A4[1], line, gid="number", **small)
 
 
 def _rule(x: float, bottom: float, top: float) -> Line2D:

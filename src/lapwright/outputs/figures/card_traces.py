@@ -11,9 +11,10 @@ from lapwright.corner.card import CornerCard
 from lapwright.corner.why import Span
 from lapwright.outputs.figures.card_marks import MARKERS, marks_of, panel, view_of, zero_of
 from lapwright.outputs.figures.strips import strip, write_row
-from lapwright.outputs.figures.style import A4, BAND, INK, SMALLEST_IN_HAND, line_of
+from lapwright.outputs.figures.style import A4, BAND, INK, SMALLEST_IN_HAND, line_of, renderer
 from lapwright.outputs.figures.traces import BRAKE, PANELS, SPEED, TracePanel
 from lapwright.quantities import KMH
+from lapwright.track.track import Track
 
 SHOWN = 0.1
 """Shortest phase that is drawn [s]: a shorter one is no more than a change of the foot."""
@@ -25,12 +26,15 @@ KINDS = PANELS[:4]
 HEIGHTS = (2.3, 2.0, 1.2, 1.5)
 """The panels, and their heights over one another: it is the brake that a card is about."""
 
-STRIP = 0.36
-"""Height of the strip with the names of the phases [inch]."""
+ROW = 0.16
+"""Height of a row with names of phases [inch]."""
+
+STRIP = 0.38
+"""Height of the two rows with the names of the phases [inch]."""
 
 
 def draw_drive(
-    figure: Figure, card: CornerCard, left: float, bottom: float, width: float, height: float
+    figure: Figure, card: CornerCard, track: Track, left: float, bottom: float, width: float, height: float
 ) -> None:
     """Draw the traces into a place of an A4 page [inch]; the names of the phases are at its top.
 
@@ -49,7 +53,10 @@ def draw_drive(
         made.append(axes)
     for axes in made[:-1]:
         axes.tick_params(labelbottom=False)
-    made[-1].set_xlabel(f"Distance from {words} [m]", labelpad=1)
+    made[-1].set_xlabel(
+        f"Distance from {words} [m], at {float(track.wrap(np.array(zero))):.0f} m along the centreline",
+        labelpad=1,
+    )
     _phases(figure, made, card, zero)
     _marks(made, card, zero)
 
@@ -81,20 +88,32 @@ def spans_shown(card: CornerCard) -> list[Span]:
 
 
 def _phases(figure: Figure, panels: list[Axes], card: CornerCard, zero: float) -> None:
-    """Alternating bands through all panels, the names along the top."""
+    """Alternating bands through all panels, the names along the top: inside their bands, or above with a line to them."""
     first, last = view_of(card)
     top = panels[0].get_position().y1
-    names = strip(figure, panels[0], top + 0.03 / A4[1], (STRIP - 0.03) / A4[1])
-    labels: list[tuple[float, str]] = []
+    low = strip(figure, panels[0], top + 0.03 / A4[1], ROW / A4[1])
+    high = strip(figure, panels[0], top + (0.05 + ROW) / A4[1], ROW / A4[1])
+    above: list[tuple[float, str]] = []
     for i, span in enumerate(spans_shown(card)):
         a, b = max(span.start, first) - zero, min(span.end, last) - zero
-        for axes in [*panels, names]:
+        for axes in [*panels, low]:
             if i % 2 == 0:
                 axes.axvspan(a, b, color=BAND, linewidth=0, zorder=0)
             for edge in (a, b):
                 axes.axvline(edge, color="#9A9A9A", linewidth=0.7, zorder=0.5)
-        labels.append((0.5 * (a + b), span.name))
-    write_row(figure, names, labels, (0.06, 0.54), fontsize=SMALLEST_IN_HAND, gid="phase")
+        middle = 0.5 * (a + b)
+        text = low.text(
+            middle, 0.5, span.name, ha="center", va="center", gid="phase", fontsize=SMALLEST_IN_HAND
+        )
+        ends = low.transData.transform([[a, 0.0], [b, 0.0]])[:, 0]
+        if text.get_window_extent(renderer(figure)).width > ends[1] - ends[0] - 2.0:
+            text.remove()
+            above.append((middle, span.name))
+    texts = write_row(figure, high, above, (0.1,), fontsize=SMALLEST_IN_HAND, gid="phase")
+    for (middle, _), text in zip(sorted(above), texts, strict=True):
+        box = text.get_window_extent(renderer(figure)).transformed(high.transData.inverted())
+        from_x = min(max(middle, box.x0), box.x1)
+        high.plot([from_x, middle], [0.0, -1.0], color="#555555", linewidth=0.8, clip_on=False)
 
 
 def _marks(panels: list[Axes], card: CornerCard, zero: float) -> None:
