@@ -108,7 +108,11 @@ def _labels(
     filled = [line[:-1, None] + dense[None, :, None] * np.diff(line, axis=0)[:, None] for line in lines]
     angle = np.linspace(0.0, 2.0 * np.pi, 721)
     circle = np.column_stack([np.cos(angle), np.sin(angle)])
-    place_labels(figure, axes, labels, np.vstack([circle, *(points.reshape(-1, 2) for points in filled)]))
+    reach = np.linspace(-1.5, 1.5, 400)
+    cross = [np.column_stack([reach, 0.0 * reach]), np.column_stack([0.0 * reach, reach])]
+    place_labels(
+        figure, axes, labels, np.vstack([circle, *cross, *(points.reshape(-1, 2) for points in filled)])
+    )
 
 
 def _label(text: str, point: Array, away: float, gid: str, color: str) -> Label:

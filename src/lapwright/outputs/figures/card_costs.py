@@ -94,7 +94,8 @@ def _branch(axes: Axes, points: Sequence[TrailPoint], zero: float, style: dict[s
 def _values(figure: Figure, axes: Axes, worth: TrailWorth, zero: float, legend: BboxBase) -> None:
     """The best point, the value without a trail and those at the ends of the row."""
     best = worth.best - zero
-    axes.axvline(best, color="#6B6B6B", linewidth=0.9, linestyle=(0, (6, 3)), zorder=1)
+    top = axes.get_ylim()[1]
+    axes.plot([best, best], [0.0, top], color="#6B6B6B", linewidth=0.9, linestyle=(0, (6, 3)), zorder=1)
     driven = [(p.station - zero, p.loss) for p in worth.points if p.loss is not None]
     labels = []
     if worth.no_trail is not None:
@@ -134,6 +135,9 @@ def draw_mistakes(
     axes.set_axis_off()
     axes.set_xlim(0.0, width)
     axes.set_ylim(0.0, height)
+    if not made:
+        axes.text(0.0, height, "None was worked out for this corner.", va="top", fontsize=9.5)
+        return
     bars, losses = (width - 2.0, width - 1.42), width - 0.86
     for x, words in ((0.0, "mistake"), (losses, "seconds"), (width, "line moves")):
         axes.text(x, height, words, ha="right" if x else "left", va="top", color="#444444", **SMALL)

@@ -34,6 +34,9 @@ ROOM = (1.3, 0.75)
 WIDEST = 0.15
 """Width of the band under the line where the brake is full [inch]."""
 
+SIGN = 0.06
+"""Radius of a sign on the map [inch]."""
+
 TOLD = ("brake on", "lift", "turn-in", "slowest")
 """Marks whose label tells the speed."""
 
@@ -52,9 +55,12 @@ def draw_corner(figure: Figure, axes: Axes, card: CornerCard, track: Track) -> N
     for mark in marks:
         axes.plot(*spots[mark.name], **MARKERS[mark.name])
     landmarks, signs = _landmarks(axes, plan, first, last)
+    rings = [_ring(figure, axes, spot) for spot in (*spots.values(), *(sign[0] for sign in signs))]
     labels = [_label(plan, mark, spots[mark.name], card.reading.direction) for mark in marks_of(card.reading)]
     taken = [scale_bar(figure, axes), _key(figure, axes, card.reading.braking is not None)]
-    place_labels(figure, axes, [*labels, *landmarks], np.vstack([surface(edges), line, *signs]), taken)
+    place_labels(
+        figure, axes, [*labels, *landmarks], np.vstack([surface(edges), line, *signs, *rings]), taken
+    )
 
 
 def _stations(first: float, last: float) -> Array:
@@ -109,6 +115,13 @@ def _draw_line(figure: Figure, axes: Axes, plan: Plan, lap: Lap, first: float, l
 def _spot(plan: Plan, lap: Lap, station: float) -> Array:
     x, y = np.interp(station, lap.s, lap.x), np.interp(station, lap.s, lap.y)
     return plan.turned(np.array([x]), np.array([y]))[0]
+
+
+def _ring(figure: Figure, axes: Axes, spot: Array) -> Array:
+    """Points round a sign, which no label may cover."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 24)
+    radius = SIGN * np.ptp(axes.get_xlim()) / _size(figure, axes)[0]
+    return np.asarray(spot + radius * np.column_stack([np.cos(angle), np.sin(angle)]))
 
 
 def _label(plan: Plan, mark: Mark, spot: Array, direction: str) -> Label:

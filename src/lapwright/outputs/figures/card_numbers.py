@@ -22,7 +22,7 @@ BAR = 1e5
 ENTRY_SHARE = 1.65
 """Width of the first column over that of the others: it holds the name of a landmark."""
 
-LARGE = 20.0
+LARGE = 18.5
 """Type of the numbers [pt]."""
 
 LINES = 4

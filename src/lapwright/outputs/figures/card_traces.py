@@ -29,8 +29,14 @@ HEIGHTS = (2.3, 2.0, 1.2, 1.5)
 ROW = 0.16
 """Height of a row with names of phases [inch]."""
 
-STRIP = 0.38
-"""Height of the two rows with the names of the phases [inch]."""
+SLANT = 0.07
+"""Between the two rows of names: here the lines from the upper one find their bands [inch]."""
+
+STRIP = 0.03 + 2 * ROW + SLANT
+"""Height of the names of the phases [inch]."""
+
+LEAST = 20.0
+"""Shortest span of a scale without limits of its own [km/h or deg], so that small changes look small."""
 
 
 def draw_drive(
@@ -68,8 +74,8 @@ def _draw(axes: Axes, card: CornerCard, kind: TracePanel, zero: float) -> None:
     axes.plot(lap.s - zero, values, **line_of(lap))
     axes.set_xlim(first - zero, last - zero)
     low, high = float(values[rows].min()), float(values[rows].max())
-    room = 0.14 * max(high - low, 1.0)
-    axes.set_ylim(*(kind.limits or (low - room, high + room)))
+    middle, reach = 0.5 * (high + low), 0.64 * max(high - low, LEAST)
+    axes.set_ylim(*(kind.limits or (middle - reach, middle + reach)))
     axes.set_ylabel(kind.label, rotation=0, ha="right", va="center", multialignment="right", fontsize=8.5)
     axes.yaxis.set_label_coords(-0.085, 0.5)
     axes.yaxis.set_major_locator(MaxNLocator(4 if kind is PANELS[SPEED] else 3, steps=[1, 2, 5, 10]))
@@ -92,7 +98,7 @@ def _phases(figure: Figure, panels: list[Axes], card: CornerCard, zero: float) -
     first, last = view_of(card)
     top = panels[0].get_position().y1
     low = strip(figure, panels[0], top + 0.03 / A4[1], ROW / A4[1])
-    high = strip(figure, panels[0], top + (0.05 + ROW) / A4[1], ROW / A4[1])
+    high = strip(figure, panels[0], top + (0.03 + ROW + SLANT) / A4[1], ROW / A4[1])
     above: list[tuple[float, str]] = []
     for i, span in enumerate(spans_shown(card)):
         a, b = max(span.start, first) - zero, min(span.end, last) - zero
@@ -113,7 +119,13 @@ def _phases(figure: Figure, panels: list[Axes], card: CornerCard, zero: float) -
     for (middle, _), text in zip(sorted(above), texts, strict=True):
         box = text.get_window_extent(renderer(figure)).transformed(high.transData.inverted())
         from_x = min(max(middle, box.x0), box.x1)
-        high.plot([from_x, middle], [0.0, -1.0], color="#555555", linewidth=0.8, clip_on=False)
+        high.plot(
+            [from_x, middle, middle],
+            [0.0, -SLANT / ROW, -1.0 - SLANT / ROW],
+            color="#555555",
+            linewidth=0.8,
+            clip_on=False,
+        )
 
 
 def _marks(panels: list[Axes], card: CornerCard, zero: float) -> None:
