@@ -52,4 +52,4 @@ def reading(name, step=None):
 
 def known(name, step=None):
     made = section(name, step)
-    return Known(made.base.lap, reading(name, step), made.stretch)
+    return Known(made.base.lap, reading(name, step), made.stretch, made.known.vehicle)

@@ -118,7 +118,7 @@ def make_card(
     except NoSolutionError as error:
         raise NoSolutionError(f"{report.name}: {error}") from None
     reading = read_corner(section.base.lap, track, stretch, report.name)
-    taken = Known(section.base.lap, reading, stretch)
+    taken = Known(section.base.lap, reading, stretch, known.vehicle)
     say("worth of trail braking")
     trail = trail_worth(section, taken)
     say("mistakes")

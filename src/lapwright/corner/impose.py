@@ -1,8 +1,8 @@
 """Habits and mistakes as bounds on the pedal or the speed along the road: imposed, with everything else left free.
 
 Each function takes what it imposes from a drive that is known, the pedal trace shifted or cut, so that imposing nothing
-(a shift of 0 m) costs nothing. Bounds that begin or end somewhere do so over ``EASE``. A mistake that begins at a place is
-driven from there: up to it the car is where the known drive has it, for nobody makes a mistake good before it is made.
+(a shift of 0 m) costs nothing. Bounds that begin or end somewhere do so over ``EASE``. An early or late brake point is driven
+from where the foot should move or does: nobody makes a mistake good before it is made.
 """
 
 from __future__ import annotations
@@ -14,9 +14,12 @@ import numpy as np
 
 from lapwright.corner.reading import Reading
 from lapwright.corner.stretch import Stretch
+from lapwright.lap.channels import circle_drive
 from lapwright.lap.lap import Array, Lap
 from lapwright.lap.phases import BRAKE_ON, THROTTLE_ON
 from lapwright.problem.model import Corridor
+from lapwright.quantities import G
+from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
 
 OPEN = 0.995
 """Pedal from which the throttle counts as not yet moved."""
@@ -34,6 +37,9 @@ LIFTED = 0.03
 """Pedal travel by which the foot may come back before a brake point that is imposed late: nobody eases off before a mistake
 that he does not know of."""
 
+FASTER = 1.05
+"""Greatest speed of a mistake over that of the known drive."""
+
 AROUND_SLOWEST = 1.5
 """Distance [m] from the slowest point within which a lower speed is asked."""
 
@@ -48,11 +54,12 @@ class Imposed:
 
 @dataclass(frozen=True)
 class Known:
-    """A drive to take from: its lap, its reading and its section."""
+    """A drive to take from: its lap, its reading, its section and the car that was driven."""
 
     lap: Lap
     reading: Reading
     stretch: Stretch
+    vehicle: AnyVehicle
 
     def pedal(self, s: Array) -> Array:
         """The pedal axis [-1 to 1] at stations."""
@@ -97,10 +104,42 @@ def _corridor(
     )
 
 
+def _foot(
+    known: Known,
+    lower: Callable[[Array], Array] | None = None,
+    upper: Callable[[Array], Array] | None = None,
+    name: str = "",
+) -> Corridor:
+    """Bounds of the pedal axis; of the force along the road for a friction-circle car, which has no pedals.
+
+    Its brake is then a share of the grip, its throttle a share of the largest drive force, as on the known drive.
+    """
+    if not isinstance(known.vehicle, FrictionCircle):
+        return _corridor("pedal", lower, upper, name)
+    lap, vehicle = known.lap, known.vehicle
+    grip = lap.grip_long.sum(axis=1) / (vehicle.mass * G)
+    drive = circle_drive(vehicle, lap.speed, grip)
+    # Whoever brakes later is faster there than the known drive, and has less drive force: no more must be asked of him.
+    least = circle_drive(vehicle, np.full_like(grip, FASTER * lap.speed.max()), grip)
+
+    def force(bound: Callable[[Array], Array], s: Array, full: Array) -> Array:
+        share = bound(s)
+        most = np.where(share < 0.0, np.interp(s, lap.s, grip), np.interp(s, lap.s, full))
+        return np.where(np.abs(share) >= 1.0, share * np.inf, share * most)
+
+    return _corridor(
+        "force_long",
+        None if lower is None else lambda s: force(lower, s, least),
+        None if upper is None else lambda s: force(upper, s, drive),
+        name,
+    )
+
+
 def entry_earlier(known: Known, metres: float) -> Imposed:
     """Off the throttle and on the brake earlier, built up as quickly, and not off it again before the release begins.
 
-    The brake that is asked leaves the tyres room for what they carry to the side at that place.
+    The brake that is asked leaves the tyres room for what they carry to the side at that place. A friction-circle car, always
+    at its limit, needs to be driven anew from the section's start.
     """
     entry, deepest = known.entry, known.deepest
     released = known.reading.release.start.at if known.reading.release else max(deepest, known.off - EASE)
@@ -119,7 +158,8 @@ def entry_earlier(known: Known, metres: float) -> Imposed:
         gone = np.interp(s, [released, released + EASE], [floor + SLACK, 1.0])
         return np.where(s < entry - metres, 1.0, np.where(s < released, held, gone))
 
-    return Imposed(_corridor("pedal", upper=upper, name="on the brake early"), entry - metres)
+    begin = None if isinstance(known.vehicle, FrictionCircle) else entry - metres
+    return Imposed(_foot(known, upper=upper, name="on the brake early"), begin)
 
 
 def entry_later(known: Known, metres: float) -> Imposed:
@@ -132,11 +172,11 @@ def entry_later(known: Known, metres: float) -> Imposed:
         late = np.maximum(traced + eased * (-1.0 - traced), -1.0)
         return np.where(s >= entry, late, np.maximum(known.pedal(s) - LIFTED, -1.0))
 
-    return Imposed(_corridor("pedal", lower=lower, name="on the brake late"), entry)
+    return Imposed(_foot(known, lower=lower, name="on the brake late"), entry)
 
 
 def peak_lower(known: Known, share: float) -> Imposed:
-    """The brake never above ``1 - share`` of the known peak."""
+    """The brake never above ``1 - share`` of the known peak, and begun as early as that needs."""
     braking = known.reading.braking
     assert braking is not None
     level = -(1.0 - share) * braking.peak
@@ -145,7 +185,7 @@ def peak_lower(known: Known, share: float) -> Imposed:
     def lower(s: Array) -> Array:
         return np.where((s >= known.entry) & (s <= last), level, -1.0)
 
-    return Imposed(_corridor("pedal", lower=lower, name="peak brake"), known.entry)
+    return Imposed(_foot(known, lower=lower, name="peak brake"))
 
 
 def off_by(known: Known, station: float) -> Imposed:
@@ -157,7 +197,7 @@ def off_by(known: Known, station: float) -> Imposed:
         allowed = np.interp(s, [station - EASE, station], [-1.0, -BRAKE_ON - SLACK])
         return np.where(s < station, allowed, np.maximum(tail, -1.0))
 
-    return Imposed(_corridor("pedal", lower=lower, name="brake off by here"))
+    return Imposed(_foot(known, lower=lower, name="brake off by here"))
 
 
 def held_until(known: Known, station: float) -> Imposed:
@@ -169,7 +209,7 @@ def held_until(known: Known, station: float) -> Imposed:
         after = np.interp(s, [station, station + EASE], [-BRAKE_ON, 1.0])
         return np.where(s >= begin, after, 1.0)
 
-    return Imposed(_corridor("pedal", upper=upper, name="brake held to here"))
+    return Imposed(_foot(known, upper=upper, name="brake held to here"))
 
 
 def slowest_lower(known: Known, drop: float) -> Imposed:
@@ -194,7 +234,7 @@ def throttle_later(known: Known, metres: float) -> Imposed:
         after = np.interp(s, [place + metres, place + metres + EASE], [level, 1.0])
         return np.where(s >= known.off, after, 1.0)
 
-    return Imposed(_corridor("pedal", upper=upper, name="throttle late"))
+    return Imposed(_foot(known, upper=upper, name="throttle late"))
 
 
 def breath(known: Known, station: float, level: float) -> Imposed:
@@ -203,4 +243,4 @@ def breath(known: Known, station: float, level: float) -> Imposed:
     def upper(s: Array) -> Array:
         return np.where(np.abs(s - station) <= EASE, level, 1.0)
 
-    return Imposed(_corridor("pedal", upper=upper, name="throttle eased"))
+    return Imposed(_foot(known, upper=upper, name="throttle eased"))

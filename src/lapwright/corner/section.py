@@ -27,7 +27,7 @@ from lapwright.transcription.meshcheck import MeshError, mesh_error, parts
 from lapwright.transcription.nlp import Nlp, transcribe
 from lapwright.transcription.pointfunctions import PointFunctions, point_functions
 from lapwright.transcription.transfer import carry_multipliers, carry_unknowns
-from lapwright.vehicle.parameters import AnyVehicle
+from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
 
 ONWARD = 1e-4
 """Barrier parameter of the point on the central path from which a changed section is solved."""
@@ -43,6 +43,9 @@ ACCURACY, REFINEMENTS = 2e-3, 2
 
 MOST, MOST_CHANGED = 250, 160
 """Iterations of the first solve of a section, and of a changed one."""
+
+ABSURD = 2.0
+"""Loss [s] from which such a way is taken for a wrong one: a car that all but stops and begins anew."""
 
 RUN_OFF, BENT = 60.0, 0.6
 """Ground beside the road [m] on which a car that cannot stay on it is looked for, and the share of the way to the middle of a
@@ -224,6 +227,9 @@ class Section:
         """The last node at or before a station from which there is a way on (see ``HELD``); 0 for the whole section."""
         if station is None:
             return 0
+        if isinstance(self.known.vehicle, FrictionCircle):
+            # Its force may change at once, so there is a way on from anywhere.
+            return max(int(np.searchsorted(self.nlp.mesh.nodes, station, "right")) - 1, 0)
         lap = self.base.lap
         use = np.maximum(lap.grip_use_front, lap.grip_use_rear)[:: self.known.degree]
         fit = np.flatnonzero((self.nlp.mesh.nodes <= station) & (use <= HELD))
@@ -282,7 +288,9 @@ class Section:
             return Outcome("off the road", off_by=float(beyond[worst]), off_at=float(lap.s[worst]))
         if steepest == OFF_WEIGHTS[-1]:
             # On the road after all: found with the edges as a steep price, where the search with edges as limits had failed.
-            return Outcome("driven", self._drive(found, vehicle, first))
+            drive = self._drive(found, vehicle, first)
+            if drive.cost - self.base.cost < ABSURD:
+                return Outcome("driven", drive)
         return Outcome("not solved", words="a way on the road exists, but was not found to the asked accuracy")
 
     def _drive(

@@ -92,7 +92,10 @@ def stretch_of(lap: Lap, report: CornerReport, nodes: Array) -> Stretch:
     start, calm = _start(road, entry)
     tiled = np.concatenate([nodes[:-1] + k * road.length for k in (-1, 0, 1)]) if road.length else nodes
     first = float(tiled[max(int(np.searchsorted(tiled, start, "right")) - 1, 0)])
-    final = float(tiled[-1]) if last else float(tiled[int(np.searchsorted(tiled, finish, "right")) - 1])
+    final = float(tiled[-1])
+    if not last:
+        before = int(np.searchsorted(tiled, finish, "right")) - 1
+        final = float(tiled[before] if tiled[before] > end else tiled[min(before + 1, tiled.size - 1)])
     return Stretch(first, entry, begin, end, min(done, final), final, last, calm)
 
 
@@ -163,7 +166,8 @@ def _start(road: Unrolled, entry: float) -> tuple[float, bool]:
     """Where the section begins, and whether that is a calm place.
 
     With room for an early driver, but not before the throttle was full after the corner before, unless that leaves less than
-    half of the room; with the brake off and below ``HELD``.
+    half of the room; with the brake off and below ``HELD``, or where the grip use is least. A friction-circle car, told by
+    its having no wheel, may change its force at once and can begin anywhere.
     """
     room = max(APPROACH, APPROACH_TIME * road.at("speed", entry))
     latest = max(entry - room, float(road.s[0]))
@@ -172,12 +176,13 @@ def _start(road: Unrolled, entry: float) -> tuple[float, bool]:
     full = float(road.s[rows][lifted[-1]]) + 1.0 if lifted.size else float(road.s[0])
     begin = max(latest, min(full, entry - 0.5 * room))
     free = road.rows(max(float(road.s[0]), begin - SEARCH), max(begin, entry - 0.7 * room))
-    fit = np.flatnonzero((road.brake[free] < BRAKE_ON) & (road.use[free] <= HELD))
+    use = road.use[free] if np.any(road.wheel != 0.0) else np.zeros(free.stop - free.start)
+    fit = np.flatnonzero((road.brake[free] < BRAKE_ON) & (use <= HELD))
     if fit.size:
         places = road.s[free][fit]
         ahead = places[places >= begin]
         begin = float(ahead[0] if ahead.size else places[-1])
-    else:
-        begin = float(road.s[0])
+    elif use.size:
+        begin = float(road.s[free][int(np.argmin(use))])
     calm = road.at("use", begin) <= CALM and road.at("throttle", begin) >= FULL_THROTTLE
     return begin, bool(calm)

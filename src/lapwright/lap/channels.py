@@ -152,13 +152,19 @@ def circle_lap(
     )
 
 
-def _circle_pedals(vehicle: FrictionCircle, speed: Array, force: Array, grip: Array) -> tuple[Array, Array]:
-    """Throttle as a share of the largest drive force there, brake as a share of the grip there."""
+def circle_drive(vehicle: FrictionCircle, speed: Array, grip: Array) -> Array:
+    """Largest drive force of a friction-circle car [m g] at ``speed`` [m/s], with ``grip`` [m g] on the road."""
     most = grip.copy()
     if vehicle.accel_limit is not None:
         most = np.minimum(most, vehicle.accel_limit)
     if vehicle.power is not None:
         most = np.minimum(most, vehicle.power / (vehicle.mass * G * speed))
+    return most
+
+
+def _circle_pedals(vehicle: FrictionCircle, speed: Array, force: Array, grip: Array) -> tuple[Array, Array]:
+    """Throttle as a share of the largest drive force there, brake as a share of the grip there."""
+    most = circle_drive(vehicle, speed, grip)
     return np.clip(force / np.maximum(most, 1e-9), 0.0, 1.0), np.clip(
         -force / np.maximum(grip, 1e-9), 0.0, 1.0
     )

@@ -84,7 +84,7 @@ class PointModel:
 
 @dataclass(frozen=True)
 class Corridor:
-    """Bounds of one state along the road: ``lower(s)`` and ``upper(s)`` return arrays in the state's unit."""
+    """Bounds of one state, or control, along the road: ``lower(s)`` and ``upper(s)`` return arrays in its unit."""
 
     state: str
     lower: Callable[[Array], Array]

@@ -22,6 +22,10 @@ WORTH = "end.worth."
 EDGE_WEIGHT = "edge.weight"
 """Parameter: cost of running off the road [s per m of road and m2 of distance from the edge]; 0 in a real solve."""
 
+FREE = 50.0
+"""Bound of a control that has none of its own, far beyond what is possible: sections with and without further bounds then
+share their formulas."""
+
 EASING, EASED = 0.03, 10.0
 """Room beyond the road's edges [m] at the start of a section, and over what distance it closes [m]."""
 
@@ -47,6 +51,10 @@ def section_model(model: PointModel) -> PointModel:
 
     return replace(
         model,
+        controls=tuple(
+            replace(control, lower=max(control.lower, -FREE), upper=min(control.upper, FREE))
+            for control in model.controls
+        ),
         parameters=(*model.parameters, *(WORTH + state.name for state in model.states), EDGE_WEIGHT),
         values=np.concatenate([model.values, np.zeros(len(model.states) + 1)]),
         road_size=size + 2,

@@ -38,14 +38,14 @@ def parameter_gradient(solution: Solution) -> Array:
 
 
 def bound_gradient(solution: Solution, state: str, upper: bool) -> Array:
-    """(N, d) derivative of the optimal cost by the bound of a state at each point [s per unit of the state].
+    """(N, d) derivative of the optimal cost by the bound of a state, or control, at each point [s per unit].
 
     Moving an upper bound up, or a lower one down, gives the optimum room: both come out negative or zero when the bound is
     moved outward.
     """
     nlp = solution.nlp
-    i = nlp.problem.model.state_index(state)
-    index = nlp.layout.states[:, :, i]
+    model = nlp.problem.model
+    index = nlp.layout.points[:, :, [v.name for v in (*model.states, *model.controls)].index(state)]
     pull = solution.bound_multipliers[index] / nlp.scale[index]
     return np.asarray(-np.maximum(pull, 0.0) if upper else -np.maximum(-pull, 0.0))
 

@@ -119,12 +119,15 @@ class Run:
         self._ends.append(x)
 
     def off_road(self) -> Array:
-        """(N,) how far the ends of the steps lie outside the corridors, once integrated."""
+        """(N,) how far the states at the ends of the steps lie outside the corridors, once integrated."""
         nlp, model = self.nlp, self.nlp.problem.model
         which, stations = self._inner.ends()
         found = np.zeros(nlp.mesh.intervals)
+        names = [state.name for state in model.states]
         for corridor in nlp.problem.corridors:
-            i = model.state_index(corridor.state)
+            if corridor.state not in names:
+                continue  # controls are held between their own bounds
+            i = names.index(corridor.state)
             value = np.concatenate([x[i] for x in self._ends]) * model.states[i].scale
             out = np.maximum(corridor.lower(stations) - value, value - corridor.upper(stations))
             np.maximum.at(found, which, np.where(np.isnan(out), np.inf, out))

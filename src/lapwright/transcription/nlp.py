@@ -148,9 +148,14 @@ def _bounds(
     ):
         for i, variable in enumerate(variables):
             lower[index[..., i]], upper[index[..., i]] = variable.lower, variable.upper
+    controls = [control.name for control in model.controls]
     for corridor in problem.corridors:
-        i = model.state_index(corridor.state)
-        for index, s in ((layout.nodes[..., i], mesh.nodes), (layout.states[..., i], stations)):
+        if corridor.state in controls:
+            places = [(layout.controls[..., controls.index(corridor.state)], stations)]
+        else:
+            i = model.state_index(corridor.state)
+            places = [(layout.nodes[..., i], mesh.nodes), (layout.states[..., i], stations)]
+        for index, s in places:
             lower[index] = np.maximum(lower[index], corridor.lower(s.ravel()).reshape(s.shape))
             upper[index] = np.minimum(upper[index], corridor.upper(s.ravel()).reshape(s.shape))
     for node, values in ((layout.nodes[0], problem.start_values), (layout.nodes[-1], problem.end_values)):
