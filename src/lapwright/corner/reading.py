@@ -28,6 +28,9 @@ the peak comes later)."""
 BUILT = 0.9
 """The brake counts as built up from this share of its peak."""
 
+TOUCHED, MARKED = 0.02, 0.03
+"""Shares of the peak pressure: above the first the brake is touched, and worth a word when it comes above the second."""
+
 UNWOUND = 0.9
 """The wheel is unwound from where it falls for the last time below this share of its peak."""
 
@@ -84,6 +87,17 @@ class Braking:
 
 
 @dataclass(frozen=True)
+class LightBrake:
+    """A brake that is touched, or held lightly, without being a braking of its own: above ``TOUCHED`` from ``start`` to
+    ``end``, ``peak`` (share of peak pressure) at the most.
+    """
+
+    start: Place
+    end: Place
+    peak: float
+
+
+@dataclass(frozen=True)
 class Release:
     """The release of the brake.
 
@@ -121,6 +135,7 @@ class Reading:
     name, direction, entry : as in ``CornerReport``; ``entry`` is "brake", "shared", "lift" or "flat"
     lift : where the throttle leaves full
     braking, release, steering : see there
+    light_brake : in a corner without a braking of its own
     turn_in : where the path begins to bend, see ``BENT``
     slowest : the apex of the drive; ``lateral`` acceleration there [m/s2, without sign], ``lateral_max`` in the corner
     clip : where the car's middle is nearest to the inside edge; ``clip_gap`` [m]
@@ -137,6 +152,7 @@ class Reading:
     braking: Braking | None
     release: Release | None
     steering: Steering | None
+    light_brake: LightBrake | None
     turn_in: Place | None
     slowest: Place
     lateral: float
@@ -210,6 +226,7 @@ def read_corner(lap: Lap, track: Track, stretch: Stretch, name: str) -> Reading:
         braking=braking,
         release=release,
         steering=_steering(lens, report, turn_in),
+        light_brake=None if zone else _light_brake(lens, report),
         turn_in=lens.maybe(turn_in),
         slowest=slowest,
         lateral=abs(lens.at("accel_lat", slowest.at)),
@@ -240,6 +257,20 @@ def _zone(lap: Lap, report: CornerReport, stretch: Stretch) -> tuple[BrakingZone
         running = [z for z in zones if z.start < report.slowest_at and z.end > stretch.entry - 1e-6]
         return (running[-1], report.shared_with) if running else (None, "")
     return None, ""
+
+
+def _light_brake(lens: _Lens, report: CornerReport) -> LightBrake | None:
+    """The longest touch of the brake from the entry to the slowest point."""
+    lap = lens.lap
+    rows = lens.rows(lens.stretch.entry, report.slowest_at)
+    touched = np.flatnonzero(np.diff(np.concatenate([[0], lap.brake[rows] >= TOUCHED, [0]])))
+    if not touched.size:
+        return None
+    s = np.append(lap.s[rows], report.slowest_at)
+    pieces = [(float(s[a]), float(s[b]), a, b) for a, b in zip(touched[::2], touched[1::2], strict=True)]
+    start, end, first, after = max(pieces, key=lambda piece: piece[1] - piece[0])
+    peak = float(np.max(lap.brake[rows][first:after]))
+    return LightBrake(lens.place(start), lens.place(end), peak) if peak >= MARKED else None
 
 
 def _turn_in(lens: _Lens, report: CornerReport, zone: BrakingZone | None) -> float | None:

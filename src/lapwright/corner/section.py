@@ -291,7 +291,9 @@ class Section:
             drive = self._drive(found, vehicle, first)
             if drive.cost - self.base.cost < ABSURD:
                 return Outcome("driven", drive)
-        return Outcome("not solved", words="a way on the road exists, but was not found to the asked accuracy")
+        return Outcome(
+            "not solved", words="a way on the road exists, but was not found to the asked accuracy"
+        )
 
     def _drive(
         self, solution: Solution, vehicle: AnyVehicle, first: int = 0, error: MeshError | None = None
