@@ -5,15 +5,17 @@ from pathlib import Path
 
 import pytest
 
+from lapwright.corner import reading
 from lapwright.lap import corners, phases
+from lapwright.outputs.card_keys import CARD_KEYS, written_out
 from lapwright.outputs.channels import CHANNELS, COLUMNS
 from lapwright.outputs.corner_file import CORNER_COLUMNS
-from lapwright.outputs.nomenclature import channel_table, corner_table
+from lapwright.outputs.nomenclature import card_table, channel_table, corner_table
 
 PAGE = (Path(__file__).parents[2] / "docs" / "nomenclature.md").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("table", [channel_table, corner_table])
+@pytest.mark.parametrize("table", [channel_table, corner_table, card_table])
 def test_tables_are_those_of_the_code(table):
     missing = [row for row in table().splitlines() if row not in PAGE]
     assert not missing, "print them anew with python -m lapwright.outputs.nomenclature"
@@ -24,16 +26,17 @@ def test_no_column_is_made_up():
         {channel.name for channel in CHANNELS}
         | {column.name for column in CORNER_COLUMNS}
         | {"baseline_loss_s"}
+        | {key for key, _ in CARD_KEYS}
     )
     section = PAGE[PAGE.index("## Channels") : PAGE.index("## Trade words")]
-    named = set(re.findall(r"^\| `(\w+)` \|", section, flags=re.MULTILINE))
+    named = set(re.findall(r"^\| `([\w.*\[\]]+)` \|", section, flags=re.MULTILINE))
     assert named == known
 
 
 def test_every_unit_at_the_end_of_a_name_is_explained():
     endings = set(re.findall(r"^\| `(_\w+)` \|", PAGE, flags=re.MULTILINE))
     units = {"m", "s", "kmh", "mps", "bar", "deg", "dps", "rpm", "g", "N", "1pm"}
-    for name in (*COLUMNS, *(column.name for column in CORNER_COLUMNS)):
+    for name in (*COLUMNS, *(column.name for column in CORNER_COLUMNS), *written_out()):
         last = name.rsplit("_", 1)[-1]
         if last in units:
             assert f"_{last}" in endings, name
@@ -53,5 +56,13 @@ def test_thresholds_on_the_page_are_those_of_the_code():
         ("more than 20 % of its lateral grip", phases.TRAIL_LATERAL_SHARE == 0.2),
         ("passes 20 % of it", corners.TURN_IN_SHARE == 0.2),
         ("at 90 % of the zone's peak", corners.RELEASE_SHARE == 0.9),
+        (
+            "above 2 % of peak pressure that comes above 3 %",
+            (reading.TOUCHED, reading.MARKED) == (0.02, 0.03),
+        ),
+        ("reaches 90 % of its highest", reading.BUILT == 0.9),
+        ("through 20 % of its peak in the corner", reading.BENT == 0.2),
+        ("below 90 % of what it was at turn-in", reading.HELD == 0.9),
+        ("below 90 % of its peak", reading.UNWOUND == 0.9),
     ]:
         assert words in PAGE and value, words

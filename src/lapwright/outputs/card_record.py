@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -58,6 +59,7 @@ def card_record(card: CornerCard, track: Track, vehicle: AnyVehicle) -> dict[str
         "corner": made.corner(vehicle),
         "lift": made.lift(),
         "brake": made.brake(),
+        "light_brake": made.light_brake(),
         "release": made.release(),
         "turn_in": made.turn_in(),
         "slowest": made.slowest(),
@@ -71,7 +73,7 @@ def card_record(card: CornerCard, track: Track, vehicle: AnyVehicle) -> dict[str
         "mistakes": [made.mistake(mistake) for mistake in card.mistakes],
         "grip": [made.variant(variant) for variant in card.grip],
         "human": [made.variant(variant) for variant in card.human],
-        "learner": _learner(card) if card.human else None,
+        "learner": asdict(card.learner) if card.human else None,
         "section": made.section(),
         "caution": CAUTION,
     }
@@ -90,10 +92,6 @@ def _rounded(key: str, value: Any) -> Any:
         return None
     decimals = SMALL_SECONDS.get(key, DECIMALS.get(key.rsplit("_", 1)[-1], SHARE))
     return round(float(value), decimals) + 0.0
-
-
-def _learner(card: CornerCard) -> dict[str, Any]:
-    return {"foot": card.learner.foot, "hands": card.learner.hands, "margin": card.learner.margin}
 
 
 class _Maker:
@@ -123,10 +121,7 @@ class _Maker:
 
     def landmark(self, place: Place) -> dict[str, Any]:
         fix = nearest_fix(*landmark_fixes(place.at, self.track))
-        return {
-            "landmark": fix.name if fix else None,
-            "landmark_distance_m": fix.distance if fix else None,
-        }
+        return {"landmark": fix.name if fix else None, "landmark_distance_m": fix.distance if fix else None}
 
     # -- what is done ----------------------------------------------------------------------------------------------
 
@@ -183,6 +178,18 @@ class _Maker:
             "trail_m": braking.trail,
             "trail_s": braking.trail_time,
             "trail_share": braking.trail_share,
+        }
+
+    def light_brake(self) -> dict[str, Any] | None:
+        light = self.reading.light_brake
+        if light is None:
+            return None
+        return {
+            **self.place("touched", light.start),
+            **self.past_slowest("touched", light.start),
+            "length_m": light.end.at - light.start.at,
+            "duration_s": light.end.time - light.start.time,
+            "peak": light.peak,
         }
 
     def release(self) -> dict[str, Any] | None:

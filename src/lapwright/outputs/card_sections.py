@@ -170,6 +170,8 @@ def _trail_sentence(record: Record) -> str:
 
 def _why_no_trail(record: Record) -> str:
     brake = record["brake"]
+    if record["light_brake"] is not None:
+        return "Only a light brake is used here, less than counts as a braking zone: what it is worth was not worked out."
     if brake is None:
         how = "flat" if record["corner"]["entry"] == "flat" else "without the brake"
         return f"The corner is taken {how}: there is no trail to be had."
@@ -185,6 +187,8 @@ def trail_short(record: Record) -> str:
     worth = record["worth_of_trail"]
     if worth is None:
         brake = record["brake"]
+        if record["light_brake"] is not None:
+            return "light brake only"
         return "no braking" if brake is None else "no trail" if brake["trail_m"] == 0.0 else "not worked out"
     return (
         "no answer found" if worth["no_trail_s"] is None else f"{seconds(worth['no_trail_s']).lstrip('+')} s"
@@ -203,7 +207,7 @@ def mistake_section(record: Record) -> list[str]:
     """What each mistake costs, and which side to err on."""
     made = record["mistakes"]
     if not made:
-        return ["None was worked out for this corner."]
+        return ["No mistake was worked out for this corner."]
     rows = [(m["words"], *_mistake_cells(m)) for m in made]
     head = ("mistake", "seconds lost", "off the line", "road left m", "one more costs")
     note = (

@@ -94,9 +94,11 @@ def entry_place(part: Record, name: str, naming: Naming) -> str:
     return f"{where}, at {at_speed(part, name)}"
 
 
-def entry_words(record: Record) -> str:
+def entry_words(record: Record, naming: Naming = plain_name) -> str:
     """In a few words where the corner begins for the feet, e.g. "113 m before turn-in"."""
     brake, lift, entry = record["brake"], record["lift"], record["corner"]["entry"]
+    if brake and brake["shared_with"]:
+        return f"with {naming(brake['shared_with'])}"
     part, name, verb = (brake, "brake_on", "") if brake else (lift, "lift", "lift ")
     if part is None:
         return "flat" if entry == "flat" else "no braking" if entry == "lift" else entry
@@ -124,24 +126,9 @@ def statements(record: Record, naming: Naming = plain_name) -> list[Statement]:
 
 
 def _entry(record: Record, naming: Naming) -> list[Statement]:
-    brake, lift = record["brake"], record["lift"]
-    entry = record["corner"]["entry"]
+    brake, entry = record["brake"], record["corner"]["entry"]
     if brake is None:
-        if entry == "flat":
-            return [Statement("Brake", "no braking: the corner is taken flat, the foot stays down")]
-        if lift is None:
-            return [
-                Statement(
-                    "Brake",
-                    "no braking, and no lift of its own: the throttle has not been full since the corner before",
-                )
-            ]
-        least = percent(lift["throttle_least"])
-        depth = "all the way off the throttle" if least == "0 %" else f"down to {least} throttle, no less"
-        return [
-            Statement("Brake", "no braking: a lift is enough"),
-            Statement("Lift", entry_place(lift, "lift", naming), depth),
-        ]
+        return _without_braking(record, naming)
     where = entry_place(brake, "brake_on", naming)
     if brake["shared_with"]:
         where = f"no braking of its own, the brake is still on for {naming(brake['shared_with'])}: it went on {where}"
@@ -151,6 +138,39 @@ def _entry(record: Record, naming: Naming) -> list[Statement]:
     said.append(Statement("Peak", _peak(record), _presses(brake)))
     said.append(Statement("Straight-line part", _straight(record)))
     return said
+
+
+def _without_braking(record: Record, naming: Naming) -> list[Statement]:
+    lift, light = record["lift"], record["light_brake"]
+    if record["corner"]["entry"] == "flat":
+        return [Statement("Brake", "no braking: the corner is taken flat, the foot stays down")]
+    if lift is None:
+        none = "no braking, and no lift of its own: the throttle has not been full since the corner before"
+        said = [Statement("Brake", none)]
+    else:
+        least = percent(lift["throttle_least"])
+        depth = "all the way off the throttle" if least == "0 %" else f"down to {least} throttle, no less"
+        said = [
+            Statement(
+                "Brake",
+                "no braking: a lift is enough"
+                if light is None
+                else "no braking zone: a lift, and a light brake",
+            ),
+            Statement("Lift", entry_place(lift, "lift", naming), depth),
+        ]
+    if light is None:
+        return said
+    share = f"{percent(light['peak'])} of {_full_brake(record)} at the most"
+    where = f"at station {light['touched_m']:.0f} m"
+    if record["slowest"]["where"] == "inside":
+        where = past(light["touched_past_slowest_m"])
+    held = f"for {metres(light['length_m'])} and {light['duration_s']:.2f} s"
+    return [*said, Statement("Light brake", f"{share}, {held}, begins {where}")]
+
+
+def _full_brake(record: Record) -> str:
+    return "the grip" if record["corner"]["model"] == "friction_circle" else "full pressure"
 
 
 def _off_throttle(record: Record) -> str:

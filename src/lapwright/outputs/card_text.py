@@ -77,7 +77,7 @@ def booklet_markdown(records: Sequence[Record]) -> str:
     rows = [
         (
             marked_name(record["corner"]["name"]),
-            entry_words(record),
+            entry_words(record, marked_name),
             f"{record['slowest']['slowest_speed_kmh']:.0f} km/h",
             trail_short(record),
             dearest(record),

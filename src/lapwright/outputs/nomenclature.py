@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+from lapwright.outputs.card_keys import CARD_KEYS
 from lapwright.outputs.channels import CHANNELS
 from lapwright.outputs.corner_file import BASELINE_LOSS, CORNER_COLUMNS
 
@@ -23,5 +24,11 @@ def corner_table() -> str:
     return "\n".join(["| column | meaning |", "|---|---|", *rows])
 
 
+def card_table() -> str:
+    """Keys of card.json as a Markdown table."""
+    rows = [f"| `{key}` | {doc} |" for key, doc in CARD_KEYS]
+    return "\n".join(["| key | meaning |", "|---|---|", *rows])
+
+
 if __name__ == "__main__":
-    print(channel_table(), corner_table(), sep="\n\n")
+    print(channel_table(), corner_table(), card_table(), sep="\n\n")
