@@ -191,7 +191,7 @@ def test_a_braked_corner_reads_like_this(told):
     ("sort", "there", "not_there"),
     [
         ("flat", ["taken flat, the foot stays down", "full all the way through"], ["**Brake on**", "**Coast**", "bar,"]),
-        ("lift", ["no braking zone: a lift, and a light brake", "**Lift**", "**Light brake**", "Only a light brake is used here"],
+        ("lift", ["no braking zone: a lift, and a light brake", "**Lift**", "**Light brake**", "Only a light brake"],
          ["**Brake on**", "**Release**", "**Coast**"]),
         ("without braking", ["no braking: a lift is enough", "**Lift**", "taken without the brake"],
          ["**Brake on**", "**Release**", "**Coast**", "**Light brake**"]),
