@@ -12,10 +12,23 @@ _HOMES = {
     "solve_lap": "lapwright.reference.solve",
     "LapOptions": "lapwright.reference.solve",
     "EndState": "lapwright.problem.lap",
+    "keep": "lapwright.reference.kept",
+    "make_card": "lapwright.corner.card",
+    "make_booklet": "lapwright.corner.card",
 }
 """Public names and the modules they live in; fetched on first use, so that a plain import stays quick."""
 
-__all__ = ["EndState", "LapOptions", "load_track", "load_vehicle", "solve_baseline", "solve_lap"]
+__all__ = [
+    "EndState",
+    "LapOptions",
+    "keep",
+    "load_track",
+    "load_vehicle",
+    "make_booklet",
+    "make_card",
+    "solve_baseline",
+    "solve_lap",
+]
 
 
 def __getattr__(name: str) -> Any:
