@@ -98,7 +98,9 @@ def _no_brake(reading: Reading, track: Track) -> Number:
         return Number("Brake", "no brake", ("a lift: part throttle since the corner before",))
     before = None if reading.turn_in is None else reading.turn_in.at - reading.lift.at
     found = _to_turn_in("Lift", reading.lift, before, track)
-    return Number(found.title, found.value, (*found.notes, "no brake: a lift"))
+    light = reading.light_brake
+    how = "no brake: a lift" if light is None else f"a lift, with {100 * light.peak:.0f} % of brake held"
+    return Number(found.title, found.value, (*found.notes, how))
 
 
 def _peak(braking: Braking, vehicle: AnyVehicle) -> Number:
