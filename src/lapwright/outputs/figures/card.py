@@ -7,7 +7,7 @@ from typing import Any
 from matplotlib.figure import Figure
 
 from lapwright.corner.card import CornerCard
-from lapwright.outputs.figures.card_axles import draw_axles
+from lapwright.outputs.figures.card_axles import TICK, draw_axles
 from lapwright.outputs.figures.card_costs import draw_mistakes, draw_worth
 from lapwright.outputs.figures.card_map import draw_corner
 from lapwright.outputs.figures.card_marks import heading, panel
@@ -25,7 +25,7 @@ from lapwright.outputs.figures.style import (
     write_caution,
 )
 from lapwright.track.track import Track
-from lapwright.vehicle.parameters import AnyVehicle
+from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
 
 NUMBERS = A4[1] - 0.95
 """Top of the key numbers [inch]."""
@@ -53,8 +53,9 @@ def draw_card(card: CornerCard, track: Track, vehicle: AnyVehicle) -> Figure:
     right = A4[0] - MARGIN
     draw_corner(figure, panel(figure, MARGIN, 3.06, 4.38, 3.12), card, track)
     draw_drive(figure, card, track, 6.0, 3.42, right - 6.0, 2.8)
+    what = "Grip" if isinstance(vehicle, FrictionCircle) else "Grip of the axles"
     draw_axles(
-        figure, panel(figure, 0.85, LOWER, 2.45, HIGH, "Grip of the axles: a mark each 0.5 s"), card, vehicle
+        figure, panel(figure, 0.85, LOWER, 2.45, HIGH, f"{what}: a mark each {TICK:g} s"), card, vehicle
     )
     draw_worth(figure, panel(figure, 3.95, LOWER, 3.15, HIGH, "Worth of trail braking"), card)
     heading(figure, 7.55, LOWER + HIGH + 0.07, "What a mistake costs")

@@ -35,7 +35,7 @@ def draw_axles(figure: Figure, axes: Axes, card: CornerCard, vehicle: AnyVehicle
     front axle's. A friction-circle car has one line.
     """
     lap, stretch, reading = card.drive.lap, card.stretch, card.reading
-    last = reading.full.at if reading.full else view_of(card)[1]
+    last = reading.full.at if reading.full and reading.full.at > stretch.entry else view_of(card)[1]
     rows = (lap.s >= stretch.entry) & (lap.s <= last)
     t = lap.t[rows] - np.interp(stretch.entry, lap.s, lap.t)
     one = isinstance(vehicle, FrictionCircle)

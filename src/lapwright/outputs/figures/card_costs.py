@@ -34,6 +34,9 @@ NO_TRAIL: dict[str, Any] = {
     "markeredgewidth": 1.5, "zorder": 5,
 }  # fmt: skip
 
+KEY = (0.42, 0.62)
+"""Left and lower edge of the place of the key, as shares of the scales."""
+
 SMALL: dict[str, Any] = {"fontsize": SMALLEST_IN_HAND}
 
 
@@ -58,18 +61,16 @@ def draw_worth(figure: Figure, axes: Axes, card: CornerCard) -> None:
     past = [p for p in worth.points if p.station >= worth.best]
     _branch(axes, before, zero, BEFORE_LINE | {"label": "brake off by here"})
     _branch(axes, past, zero, PAST_LINE | {"label": "brake held to here"})
-    losses = [p.loss for p in worth.points if p.loss is not None]
-    top = 1.18 * max([*losses, 0.01])
-    axes.set_ylim(-0.2 * top, top)
     stations = [p.station - zero for p in worth.points]
     room = 0.06 * (stations[-1] - stations[0])
     axes.set_xlim(stations[0] - room, stations[-1] + room)
+    top = _top(worth, zero, axes)
     missing = [p for p in worth.points if p.loss is None]
+    axes.set_ylim(-(0.3 if missing else 0.2) * top, top)
     if missing:
+        why = " or ".join(sorted({p.status for p in missing}))
         at = [p.station - zero for p in missing]
-        axes.plot(
-            at, [0.93 * top] * len(at), **NOT_DRIVEN, label=" or ".join(sorted({p.status for p in missing}))
-        )
+        axes.plot(at, [-0.25 * top] * len(at), **NOT_DRIVEN, label=why)
     axes.grid(True)
     axes.xaxis.set_major_locator(MaxNLocator(6, integer=True))
     axes.yaxis.set_major_locator(MaxNLocator(5))
@@ -84,6 +85,14 @@ def draw_worth(figure: Figure, axes: Axes, card: CornerCard) -> None:
         framealpha=1.0,
     )
     _values(figure, axes, worth, zero, legend.get_window_extent(renderer(figure)))
+
+
+def _top(worth: TrailWorth, zero: float, axes: Axes) -> float:
+    """The upper end of the scale of seconds: above all points, and so far that none lies under the key at the right."""
+    at, losses = np.array([(p.station - zero, p.loss) for p in worth.points if p.loss is not None]).T
+    low, high = axes.get_xlim()
+    under = np.interp(np.linspace(low + KEY[0] * (high - low), high, 60), at, losses)
+    return float(max(1.18 * losses.max(), under.max() / KEY[1], 0.002))
 
 
 def _branch(axes: Axes, points: Sequence[TrailPoint], zero: float, style: dict[str, Any]) -> None:

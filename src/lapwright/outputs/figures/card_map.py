@@ -31,6 +31,9 @@ TURNS = np.deg2rad(np.arange(0.0, 180.0, 7.5))
 ROOM = (1.3, 0.75)
 """Free width and height for labels [inch]."""
 
+FOOT = 0.24
+"""Height at the bottom for the scale bar and the key [inch]."""
+
 WIDEST = 0.15
 """Width of the band under the line where the brake is full [inch]."""
 
@@ -68,9 +71,9 @@ def _stations(first: float, last: float) -> Array:
 
 
 def _size(figure: Figure, axes: Axes) -> Array:
-    """Width and height of axes [inch]."""
+    """Width and height of the part of the axes that the corner may fill [inch]."""
     box = axes.get_position()
-    return np.array([box.width, box.height]) * figure.get_size_inches()
+    return np.array([box.width, box.height]) * figure.get_size_inches() - (0.0, FOOT)
 
 
 def _metres(points: Array, size: Array) -> float:
@@ -88,10 +91,11 @@ def _best_turn(figure: Figure, axes: Axes, track: Track, first: float, last: flo
 
 def _frame(figure: Figure, axes: Axes, points: Array) -> None:
     size = _size(figure, axes)
-    reach = _metres(points, size) * size / 2
+    metres = _metres(points, size)
+    reach = metres * size / 2
     centre = 0.5 * (points.min(axis=0) + points.max(axis=0))
     axes.set_xlim(centre[0] - reach[0], centre[0] + reach[0])
-    axes.set_ylim(centre[1] - reach[1], centre[1] + reach[1])
+    axes.set_ylim(centre[1] - reach[1] - metres * FOOT, centre[1] + reach[1])
 
 
 def _draw_line(figure: Figure, axes: Axes, plan: Plan, lap: Lap, first: float, last: float) -> Array:
