@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,9 @@ from lapwright.lap.lap import Array, Lap
 from lapwright.reference.limits import LimitRecord, limit_records, wheels_at_limit
 
 WHEELS = ("front left", "front right", "rear left", "rear right")
+
+SHORTEST = 0.5
+"""Length from which a phase is one [m]."""
 
 PRESENT = 0.15
 """Share of a phase from which a limit is said to hold the car in it."""
@@ -84,15 +88,17 @@ class LoadPoint:
 
 
 def spans_of(lap: Lap, stretch: Stretch, reading: Reading) -> tuple[Span, ...]:
-    """The phases of a corner in driving order, none of them empty."""
-    marks = _marks(stretch, reading)
-    times = np.interp([at for _, at in marks] + [stretch.fine_end], lap.s, lap.t)
-    ends = [at for _, at in marks[1:]] + [stretch.fine_end]
-    return tuple(
-        Span(name, start, end, float(times[i + 1] - times[i]))
-        for i, ((name, start), end) in enumerate(zip(marks, ends, strict=True))
-        if end > start + 1e-6
-    )
+    """The phases of a corner in driving order, without a gap."""
+    marks = [*_marks(stretch, reading), ("", stretch.fine_end)]
+    found: list[Span] = []
+    begin = marks[0][1]
+    for (name, _), (_, end) in pairwise(marks):
+        # What is shorter belongs to what comes after it.
+        if end - begin >= SHORTEST:
+            first, last = np.interp([begin, end], lap.s, lap.t)
+            found.append(Span(name, begin, end, float(last - first)))
+            begin = end
+    return tuple(found)
 
 
 def _marks(stretch: Stretch, reading: Reading) -> list[tuple[str, float]]:
