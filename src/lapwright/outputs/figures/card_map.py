@@ -31,11 +31,17 @@ TURNS = np.deg2rad(np.arange(0.0, 180.0, 7.5))
 ROOM = (1.3, 0.75)
 """Free width and height for labels [inch]."""
 
+FINEST = 120
+"""Pieces that the road is drawn in at the least, so that a tight bend stays round."""
+
 FOOT = 0.24
 """Height at the bottom for the scale bar and the key [inch]."""
 
 WIDEST = 0.15
 """Width of the band under the line where the brake is full [inch]."""
+
+BRAKE_SEEN = 0.01
+"""Share of the brake from which the band is drawn."""
 
 SIGN = 0.06
 """Radius of a sign on the map [inch]."""
@@ -60,14 +66,17 @@ def draw_corner(figure: Figure, axes: Axes, card: CornerCard, track: Track) -> N
     landmarks, signs = _landmarks(axes, plan, first, last)
     rings = [_ring(figure, axes, spot) for spot in (*spots.values(), *(sign[0] for sign in signs))]
     labels = [_label(plan, mark, spots[mark.name], card.reading.direction) for mark in marks_of(card.reading)]
-    taken = [scale_bar(figure, axes), _key(figure, axes, card.reading.braking is not None)]
+    taken = [
+        scale_bar(figure, axes),
+        _key(figure, axes, bool(lap.brake[(lap.s >= first) & (lap.s <= last)].max() > BRAKE_SEEN)),
+    ]
     place_labels(
         figure, axes, [*labels, *landmarks], np.vstack([surface(edges), line, *signs, *rings]), taken
     )
 
 
 def _stations(first: float, last: float) -> Array:
-    return np.linspace(first, last, max(int((last - first) / STEP), 8) + 1)
+    return np.linspace(first, last, max(int((last - first) / STEP), FINEST) + 1)
 
 
 def _size(figure: Figure, axes: Axes) -> Array:
@@ -105,7 +114,7 @@ def _draw_line(figure: Figure, axes: Axes, plan: Plan, lap: Lap, first: float, l
     along = np.gradient(points, axis=0)
     across = np.column_stack([-along[:, 1], along[:, 0]]) / np.hypot(*along.T)[:, None]
     inch = float(np.ptp(axes.get_xlim()) / _size(figure, axes)[0])
-    half = 0.5 * WIDEST * inch * np.where(lap.brake[rows] > 0.01, lap.brake[rows], 0.0)[:, None]
+    half = 0.5 * WIDEST * inch * np.where(lap.brake[rows] > BRAKE_SEEN, lap.brake[rows], 0.0)[:, None]
     outline = np.vstack([points + half * across, (points - half * across)[::-1]])
     axes.add_patch(Polygon(outline, closed=True, facecolor="#8C8C8C", edgecolor="none", zorder=2.5))
     axes.plot(points[:, 0], points[:, 1], **REFERENCE_LINE)
@@ -156,7 +165,7 @@ def _landmarks(axes: Axes, plan: Plan, first: float, last: float) -> tuple[list[
 
 
 def _key(figure: Figure, axes: Axes, braked: bool) -> BboxBase:
-    band = ";  grey band: the brake, as wide as it is pressed" if braked else ""
+    band = ";  grey band: brake, wider is harder" if braked else ""
     text = axes.text(
         1.0,
         0.0,
