@@ -51,7 +51,7 @@ def test_a_section_begins_before_its_corner_and_ends_after_it(name):
     steps = section(name).nlp.mesh.steps
     nodes = section(name).nlp.mesh.nodes
     fine = (nodes[:-1] > stretch.entry) & (nodes[1:] < stretch.fine_end)
-    assert np.all(steps[fine] <= 2.0 + 1e-9) and steps.max() <= 6.0 + 1e-9
+    assert np.all(steps[fine] <= 2.0 + 1e-9) and steps.max() <= 8.0 + 1e-9
 
 
 def test_a_section_may_run_across_the_line():

@@ -160,7 +160,7 @@ def _variant(
     section: Section, reading: Reading, key: str, words: str, vehicle: AnyVehicle, laps: OwnLaps
 ) -> Variant:
     if section.stretch.calm:
-        outcome = section.changed(vehicle=vehicle)
+        outcome = section.changed(vehicle=vehicle, look_beside=False)
         if outcome.drive is not None:
             found = read_corner(outcome.drive.lap, section.track, section.stretch, reading.name)
             loss = outcome.drive.cost - section.base.cost

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lapwright.corner.impose import Imposed
-from lapwright.corner.stretch import HELD, Stretch
+from lapwright.corner.stretch import Stretch
 from lapwright.errors import NoSolutionError
 from lapwright.lap.lap import Array, Lap
 from lapwright.problem.lap import lap_problem
@@ -43,6 +43,9 @@ ACCURACY, REFINEMENTS = 2e-3, 2
 
 MOST, MOST_CHANGED = 250, 160
 """Iterations of the first solve of a section, and of a changed one."""
+
+EASY = 0.88
+"""Grip use up to which a drive can surely be begun from a state."""
 
 ABSURD = 2.0
 """Loss [s] from which such a way is taken for a wrong one: a car that all but stops and begins anew."""
@@ -158,7 +161,11 @@ class Section:
                 for name, price in zip(names, last[1], strict=True)
                 if name not in end_values
             }
-        return section_problem(whole, stretch.start, stretch.end, start_values, end_values, worth)
+        begin = None
+        if vehicle is not known.vehicle:
+            asis = lap_problem(self.track, known.vehicle, known.start, known.end).model
+            begin = dict(zip(asis.parameters, map(float, asis.values), strict=True))
+        return section_problem(whole, stretch.start, stretch.end, start_values, end_values, worth, begin)
 
     # -- solves ----------------------------------------------------------------------------------------------------
 
@@ -197,7 +204,9 @@ class Section:
         again = self._run(solve_structured, self.nlp, known)
         return again if again.status.solved else solution
 
-    def changed(self, imposed: Imposed | None = None, vehicle: AnyVehicle | None = None) -> Outcome:
+    def changed(
+        self, imposed: Imposed | None = None, vehicle: AnyVehicle | None = None, look_beside: bool = True
+    ) -> Outcome:
         """Solve the section with a further bound, or for a changed car.
 
         Parameters
@@ -206,6 +215,8 @@ class Section:
             A bound that holds besides those of the section, and where it begins to matter.
         vehicle
             The car, when it is not the lap's own.
+        look_beside
+            Whether to find out, for a section that was not solved, if and how far the car leaves the road.
         """
         began, before = time.perf_counter(), self.iterations
         vehicle = vehicle or self.known.vehicle
@@ -219,12 +230,14 @@ class Section:
         solution = self._run(solve_structured, nlp, self._carried(nlp, first), MOST_CHANGED)
         if solution.status.solved:
             outcome = Outcome("driven", self._drive(solution, vehicle, first))
-        else:
+        elif look_beside:
             outcome = self._off_road(piece, solution, vehicle, first)
+        else:
+            outcome = Outcome("not solved", words=solution.status.words)
         return replace(outcome, seconds=time.perf_counter() - began, iterations=self.iterations - before)
 
     def _node_before(self, station: float | None) -> int:
-        """The last node at or before a station from which there is a way on (see ``HELD``); 0 for the whole section."""
+        """The last node at or before a station from which there is a way on (see ``EASY``); 0 for the whole section."""
         if station is None:
             return 0
         if isinstance(self.known.vehicle, FrictionCircle):
@@ -232,7 +245,7 @@ class Section:
             return max(int(np.searchsorted(self.nlp.mesh.nodes, station, "right")) - 1, 0)
         lap = self.base.lap
         use = np.maximum(lap.grip_use_front, lap.grip_use_rear)[:: self.known.degree]
-        fit = np.flatnonzero((self.nlp.mesh.nodes <= station) & (use <= HELD))
+        fit = np.flatnonzero((self.nlp.mesh.nodes <= station) & (use <= EASY))
         return int(fit[-1]) if fit.size else 0
 
     def _from_node(self, problem: Problem, first: int) -> Problem:

@@ -15,12 +15,12 @@ from lapwright.transcription.mesh import Mesh, graded_mesh
 APPROACH_TIME, APPROACH = 1.2, 60.0
 """Time [s] and distance [m] that a section begins before the entry: room for a driver who brakes early."""
 
-HELD, SEARCH = 0.88, 350.0
+HELD, SEARCH = 0.995, 350.0
 """Grip use up to which a section can begin at all, and how far back such a place is looked for [m]: from a state at the very
 limit, known to the accuracy of another mesh, there may be no way on."""
 
-CALM = 0.8
-"""Grip use of both axles up to which a section begins calmly: a car with less grip can hold there what the lap's car does."""
+CALM = 0.9
+"""Throttle that is never left between the start of a section and its entry when no other corner lies between them."""
 
 AHEAD = 4.0
 """A section ends this far before the next lift or braking [m]."""
@@ -34,7 +34,7 @@ FINE_INTERVALS = 170
 WAY_IN = 100.0
 """How far before a corner that is taken without the brake its lift is looked for [m]."""
 
-WIDER = 3.0
+WIDER = 4.0
 """Intervals of the approach and of the way out over those of the fine part."""
 
 EASE = 25.0
@@ -47,8 +47,8 @@ class Stretch:
 
     ``start`` < ``entry`` (lift or brake-on, or the start of a corner taken flat) < ``corner_start`` < ``corner_end``;
     ``fine_end`` where the corner is done with; ``end`` before the next lift or braking, or the end of an open road.
-    ``last`` says that the section reaches the end of an open road; ``calm`` that it begins with the throttle full and grip in
-    hand on both axles, so that a car with less grip can begin it as the lap did.
+    ``last`` says that the section reaches the end of an open road; ``calm`` that the throttle stays open from the start
+    to the entry: no earlier corner lies in between, which a car with less grip could not take as the lap did.
     """
 
     start: float
@@ -184,5 +184,6 @@ def _start(road: Unrolled, entry: float) -> tuple[float, bool]:
         begin = float(ahead[0] if ahead.size else places[-1])
     elif use.size:
         begin = float(road.s[free][int(np.argmin(use))])
-    calm = road.at("use", begin) <= CALM and road.at("throttle", begin) >= FULL_THROTTLE
-    return begin, bool(calm)
+    way = road.rows(begin, entry - 0.4 * room)
+    calm = bool(np.all(road.throttle[way] >= CALM))
+    return begin, calm

@@ -22,6 +22,16 @@ WORTH = "end.worth."
 EDGE_WEIGHT = "edge.weight"
 """Parameter: cost of running off the road [s per m of road and m2 of distance from the edge]; 0 in a real solve."""
 
+BEGUN, BEGIN = (
+    ("tyres.front.grip_scale", "tyres.rear.grip_scale", "limit.front_slip", "limit.rear_slip", "grip"),
+    "begin.",
+)
+"""Numbers of a car that come into force along the first metres of a section, and the prefix of what they are at its start: a
+car with less grip can then begin where the lap's car is at its limit."""
+
+BLEND = 25.0
+"""Distance over which they do [m]."""
+
 FREE = 50.0
 """Bound of a control that has none of its own, far beyond what is possible: sections with and without further bounds then
 share their formulas."""
@@ -37,13 +47,18 @@ def section_model(model: PointModel) -> PointModel:
     """A model whose cost also counts its states at the end and its distance from the road's edges.
 
     The price of the end is written as the integral of price times rate, which is the price of the change from start to end.
-    Two numbers are added to the road, the bounds of the lateral offset.
+    Three numbers are added to the road: the bounds of the lateral offset, and how far ``BEGUN`` are in force.
     """
     count, size = len(model.parameters), model.road_size
     offset = model.state_index("n")
+    begun = [i for i, name in enumerate(model.parameters) if name in BEGUN]
+    first = count + len(model.states) + 1
 
     def equations(x: Any, u: Any, z: Any, road: Any, p: Any) -> Equations:
-        found = model.equations(x, u, z, road[:size], p[:count])
+        car = [p[i] for i in range(count)]
+        for k, i in enumerate(begun):
+            car[i] = p[first + k] + road[size + 2] * (p[i] - p[first + k])
+        found = model.equations(x, u, z, road[:size], car)
         price = sum(p[count + i] * rate for i, rate in enumerate(found.rates))
         low, high = road[size], road[size + 1]
         off = positive(x[offset] - high, EDGE_BLEND) ** 2 + positive(low - x[offset], EDGE_BLEND) ** 2
@@ -55,9 +70,14 @@ def section_model(model: PointModel) -> PointModel:
             replace(control, lower=max(control.lower, -FREE), upper=min(control.upper, FREE))
             for control in model.controls
         ),
-        parameters=(*model.parameters, *(WORTH + state.name for state in model.states), EDGE_WEIGHT),
-        values=np.concatenate([model.values, np.zeros(len(model.states) + 1)]),
-        road_size=size + 2,
+        parameters=(
+            *model.parameters,
+            *(WORTH + state.name for state in model.states),
+            EDGE_WEIGHT,
+            *(BEGIN + model.parameters[i] for i in begun),
+        ),
+        values=np.concatenate([model.values, np.zeros(len(model.states) + 1), model.values[begun]]),
+        road_size=size + 3,
         equations=equations,
     )
 
@@ -69,6 +89,7 @@ def section_problem(
     start_values: Mapping[str, float],
     end_values: Mapping[str, float],
     worth: Mapping[str, float],
+    begin: Mapping[str, float] | None = None,
 ) -> Problem:
     """A section of the road of ``whole``.
 
@@ -82,12 +103,17 @@ def section_problem(
         States fixed at the ends, by name.
     worth
         Price of states at the end [s per unit], by name.
+    begin
+        What the numbers ``BEGUN`` are at the start, by name, where they differ from the car's.
     """
     edges = next(corridor for corridor in whole.corridors if corridor.state == "n")
     model = section_model(whole.model)
     values = model.values.copy()
     for name, price in worth.items():
         values[model.parameters.index(WORTH + name)] = price
+    for name, value in (begin or {}).items():
+        if name in BEGUN and BEGIN + name in model.parameters:
+            values[model.parameters.index(BEGIN + name)] = value
     around = whole.length if whole.closed else 0.0
     inside = whole.closed or start > whole.start
     breaks = [whole.breaks + turn * around for turn in ((-1, 0, 1) if around else (0,))]
@@ -102,7 +128,8 @@ def section_problem(
     )
 
     def road(s: Array) -> Array:
-        return np.vstack([whole.road(s), eased.lower(s), eased.upper(s)])
+        in_force = np.clip((s - start) / BLEND, 0.0, 1.0)
+        return np.vstack([whole.road(s), eased.lower(s), eased.upper(s), in_force])
 
     return Problem(
         model=replace(model, values=values),
