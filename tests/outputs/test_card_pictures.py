@@ -91,6 +91,21 @@ def test_each_moment_has_a_sign_on_the_driven_line():
         assert view_of(made)[0] < mark.place.at < view_of(made)[1]
 
 
+@pytest.mark.parametrize("name", ["Gate", "Kiln", "Long Acre"])
+def test_labels_of_the_map_cover_no_sign_and_no_road(name):
+    figure = drawn(card(CAR, name))
+    axes = next(a for a in figure.axes if any(text.get_gid() == "mark" for text in a.texts))
+    frame = axes.get_window_extent(renderer(figure)).padded(1.0)
+    signs = [line.get_xydata()[0] for line in axes.lines if len(line.get_xdata()) == 1]
+    driven = max((line.get_xydata() for line in axes.lines), key=len)
+    taken = axes.transData.transform(np.vstack([signs, driven]))
+    for text in axes.texts:
+        if text.get_gid() in ("mark", "landmark"):
+            box = text.get_window_extent(renderer(figure))
+            assert frame.contains(*box.p0) and frame.contains(*box.p1), text.get_text()
+            assert not any(box.contains(*point) for point in taken), text.get_text()
+
+
 def test_what_did_not_happen_is_no_nought():
     reading = card(CAR, "Gate").reading
     never = numbers(replace(reading, turn_in=None, pick_up=None, full=None))
@@ -146,6 +161,14 @@ def test_the_key_of_the_trail_curve_hides_no_point(loss):
         if str(line.get_label()).startswith("brake"):
             for x, y in axes.transData.transform(np.column_stack([line.get_xdata(), line.get_ydata()])):
                 assert not key.contains(x, y)
+
+
+def test_a_brake_off_at_the_slowest_point_is_no_negative_nought():
+    made = card(CAR, "Gate")
+    at = made.reading.slowest.at - 0.2
+    points = [replace(p, station=at) if p.station == made.trail.best else p for p in made.trail.points]
+    figure = drawn(replace(made, trail=replace(made.trail, points=tuple(points), best=at)))
+    assert [text.get_text() for text in figure.findobj(Text) if text.get_gid() == "best"] == ["best: 0 m"]
 
 
 def test_seconds_and_metres():

@@ -29,13 +29,16 @@ REAR_DOT: dict[str, Any] = {"marker": "s", "markersize": 4.2, "markerfacecolor":
 
 
 def draw_axles(figure: Figure, axes: Axes, card: CornerCard, vehicle: AnyVehicle) -> None:
-    """Longitudinal over lateral force of each axle over its peak, from the entry to full throttle.
+    """Longitudinal over lateral force of each axle over its peak, from the entry to full throttle; farther where that is
+    no way at all.
 
     Left is a left turn; up is drive, down is brake. Dots each ``TICK`` from the entry; whole seconds are written beside the
     front axle's. A friction-circle car has one line.
     """
     lap, stretch, reading = card.drive.lap, card.stretch, card.reading
-    last = reading.full.at if reading.full and reading.full.at > stretch.entry else view_of(card)[1]
+    last = view_of(card)[1]
+    if reading.full is not None and reading.full.time > np.interp(stretch.entry, lap.s, lap.t) + TICK:
+        last = reading.full.at
     rows = (lap.s >= stretch.entry) & (lap.s <= last)
     t = lap.t[rows] - np.interp(stretch.entry, lap.s, lap.t)
     one = isinstance(vehicle, FrictionCircle)

@@ -113,7 +113,7 @@ def _values(figure: Figure, axes: Axes, worth: TrailWorth, zero: float, legend: 
         text = f"no trail: {seconds(worth.no_trail)} s"
         labels.append(Label(text, at, worth.no_trail, 0.5, "no-trail-value", SMALL | {"fontweight": "bold"}))
     best_text = axes.annotate(
-        f"best: {best:.0f} m", (best, 0.0), xytext=(0, -6), textcoords="offset points", ha="center", va="top",
+        f"best: {round(best) + 0:d} m", (best, 0.0), xytext=(0, -6), textcoords="offset points", ha="center", va="top",
         fontweight="bold", gid="best", **SMALL,
     )  # fmt: skip
     taken = [legend, best_text.get_window_extent(renderer(figure))]
@@ -121,14 +121,19 @@ def _values(figure: Figure, axes: Axes, worth: TrailWorth, zero: float, legend: 
         if at not in (best, worth.turn_in - zero):
             labels.append(Label(seconds(loss), at, loss, away, "loss", SMALL))
     dense = np.linspace(0.0, 1.0, 150)[:, None]
+    best_line = np.hstack([best + 0.0 * dense, top * dense])
     pairs = zip(np.array(driven[:-1]), np.array(driven[1:]), strict=True)
-    place_labels(figure, axes, labels, np.vstack([a + dense * (b - a) for a, b in pairs]), taken)
+    place_labels(
+        figure, axes, labels, np.vstack([best_line, *(a + dense * (b - a) for a, b in pairs)]), taken
+    )
 
 
 def why_no_trail(card: CornerCard) -> str:
     """Why there is nothing to tell about trail braking here."""
     reading = card.reading
     if reading.braking is None:
+        if reading.light_brake is not None:
+            return "A lift with a light brake: there is no braking here that could be trailed."
         how = "flat" if reading.entry == "flat" else "with a lift"
         return f"No braking here: the corner is taken {how}, so there is no trail to be had."
     if reading.turn_in is None:

@@ -95,7 +95,7 @@ def _no_brake(reading: Reading, track: Track) -> Number:
     if reading.entry == "flat":
         return Number("Brake", "no brake", ("flat: the foot stays down",))
     if reading.lift is None:
-        return Number("Brake", "no brake", ("a lift: part throttle since the corner before",))
+        return Number("Brake", "no brake", ("a lift",))
     before = None if reading.turn_in is None else reading.turn_in.at - reading.lift.at
     found = _to_turn_in("Lift", reading.lift, before, track)
     light = reading.light_brake

@@ -35,6 +35,9 @@ SLANT = 0.07
 STRIP = 0.03 + 2 * ROW + SLANT
 """Height of the names of the phases [inch]."""
 
+ROUND = (5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 60.0, 80.0, 100.0, 150.0, 200.0, 300.0, 400.0, 600.0)
+"""Angles that the scale of the hand wheel names [deg]."""
+
 LEAST = 20.0
 """Shortest span of a scale without limits of its own [km/h or deg], so that small changes look small."""
 
@@ -78,12 +81,22 @@ def _draw(axes: Axes, card: CornerCard, kind: TracePanel, zero: float) -> None:
     axes.set_ylim(*(kind.limits or (middle - reach, middle + reach)))
     axes.set_ylabel(kind.label, rotation=0, ha="right", va="center", multialignment="right", fontsize=8.5)
     axes.yaxis.set_label_coords(-0.085, 0.5)
-    axes.yaxis.set_major_locator(MaxNLocator(4 if kind is PANELS[SPEED] else 3, steps=[1, 2, 5, 10]))
+    if kind is KINDS[-1]:
+        axes.set_yticks(_angles(*axes.get_ylim()))
+    else:
+        axes.yaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
     if kind.limits:
         axes.set_yticks([0, 50, 100])
     elif low < 0 < high:
         axes.axhline(0.0, color="#888888", linewidth=0.8, zorder=1)
     axes.grid(True)
+
+
+def _angles(low: float, high: float) -> list[float]:
+    """Nought and a round angle to either side of it, as far as they lie between two angles."""
+    most = max(abs(low), abs(high))
+    angle = max(v for v in ROUND if v <= max(most, ROUND[0]))
+    return [v for v in (-angle, 0.0, angle) if low <= v <= high]
 
 
 def spans_shown(card: CornerCard) -> list[Span]:
