@@ -15,6 +15,7 @@ from lapwright.lap.corners import corner_reports
 from lapwright.lap.unrolled import unroll
 from lapwright.problem.model import Corridor
 from lapwright.solver.structured import solve_structured
+from lapwright.transcription.nlp import transcribe
 
 CORNERS = (
     "Gate",
@@ -120,8 +121,8 @@ def test_speed_is_worth_what_a_faster_start_gains():
     for step in (-0.2, 0.2):
         problem = made._from_node(made.problem, k)
         problem.start_values["u"] += step
-        nlp = made._transcribed(problem, k)
-        solution = solve_structured(nlp, made._carried(nlp, k))
+        nlp = transcribe(problem, made._mesh(k, None), 2, made.nlp.functions)
+        solution = solve_structured(nlp, made._carried(nlp))
         assert solution.status.solved
         out = made.worth @ (solution.states[-1] - made.base.solution.states[-1])
         costs.append(solution.time() + float(out))

@@ -46,10 +46,13 @@ AROUND_SLOWEST = 1.5
 
 @dataclass(frozen=True)
 class Imposed:
-    """A bound, and the station [m] up to which everything is as known; None when all of the section may be driven anew."""
+    """A bound; the station [m] up to which everything is as known, None when all of the section may be driven anew; and the
+    station at which the bound has its corner, where a mesh needs a node, or a third of an interval decides a millisecond.
+    """
 
     bound: Corridor
     begin: float | None = None
+    corner: float | None = None
 
 
 @dataclass(frozen=True)
@@ -197,7 +200,7 @@ def off_by(known: Known, station: float) -> Imposed:
         allowed = np.interp(s, [station - EASE, station], [-1.0, -BRAKE_ON - SLACK])
         return np.where(s < station, allowed, np.maximum(tail, -1.0))
 
-    return Imposed(_foot(known, lower=lower, name="brake off by here"))
+    return Imposed(_foot(known, lower=lower, name="brake off by here"), corner=station)
 
 
 def held_until(known: Known, station: float) -> Imposed:
@@ -209,7 +212,7 @@ def held_until(known: Known, station: float) -> Imposed:
         after = np.interp(s, [station, station + EASE], [-BRAKE_ON, 1.0])
         return np.where(s >= begin, after, 1.0)
 
-    return Imposed(_foot(known, upper=upper, name="brake held to here"))
+    return Imposed(_foot(known, upper=upper, name="brake held to here"), corner=station)
 
 
 def slowest_lower(known: Known, drop: float) -> Imposed:
@@ -234,7 +237,7 @@ def throttle_later(known: Known, metres: float) -> Imposed:
         after = np.interp(s, [place + metres, place + metres + EASE], [level, 1.0])
         return np.where(s >= known.off, after, 1.0)
 
-    return Imposed(_foot(known, upper=upper, name="throttle late"))
+    return Imposed(_foot(known, upper=upper, name="throttle late"), corner=place + metres)
 
 
 def breath(known: Known, station: float, level: float) -> Imposed:

@@ -44,6 +44,9 @@ ACCURACY, REFINEMENTS = 2e-3, 2
 MOST, MOST_CHANGED = 250, 160
 """Iterations of the first solve of a section, and of a changed one."""
 
+SLIVER = 0.2
+"""Distance [m] from a node below which it is moved rather than another one put beside it."""
+
 EASY = 0.88
 """Grip use up to which a drive can surely be begun from a state."""
 
@@ -226,12 +229,13 @@ class Section:
             problem = confined(problem, [imposed.bound])
             first = self._node_before(imposed.begin)
         piece = self._from_node(problem, first)
-        nlp = self._transcribed(piece, first)
-        solution = self._run(solve_structured, nlp, self._carried(nlp, first), MOST_CHANGED)
+        mesh = self._mesh(first, None if imposed is None else imposed.corner)
+        nlp = transcribe(piece, mesh, self.known.degree, self.nlp.functions)
+        solution = self._run(solve_structured, nlp, self._carried(nlp), MOST_CHANGED)
         if solution.status.solved:
             outcome = Outcome("driven", self._drive(solution, vehicle, first))
         elif look_beside:
-            outcome = self._off_road(piece, solution, vehicle, first)
+            outcome = self._off_road(piece, mesh, solution, vehicle, first)
         else:
             outcome = Outcome("not solved", words=solution.status.words)
         return replace(outcome, seconds=time.perf_counter() - began, iterations=self.iterations - before)
@@ -256,9 +260,17 @@ class Section:
         values = dict(zip(names, map(float, self.base.solution.states[first]), strict=True))
         return replace(problem, start=float(self.nlp.mesh.nodes[first]), start_values=values)
 
-    def _transcribed(self, problem: Problem, first: int) -> Nlp:
-        mesh = Mesh(self.nlp.mesh.nodes[first:])
-        return transcribe(problem, mesh, self.known.degree, self.nlp.functions)
+    def _mesh(self, first: int, corner: float | None) -> Mesh:
+        """The mesh from a node on, with a node where a bound has its corner."""
+        nodes = self.nlp.mesh.nodes[first:]
+        if corner is None or not nodes[1] < corner < nodes[-2]:
+            return Mesh(nodes) if first else self.nlp.mesh
+        nearest = int(np.argmin(np.abs(nodes - corner)))
+        if abs(nodes[nearest] - corner) < SLIVER:
+            nodes = nodes.copy()
+            nodes[nearest] = corner
+            return Mesh(nodes)
+        return Mesh(np.insert(nodes, np.searchsorted(nodes, corner), corner))
 
     def _beside(self, problem: Problem) -> Corridor:
         """The road with ground beside it."""
@@ -271,23 +283,28 @@ class Section:
 
         return replace(edges, lower=lambda s: bound(s, -1.0), upper=lambda s: bound(s, 1.0))
 
-    def _carried(self, nlp: Nlp, first: int, barrier: float = ONWARD) -> Start:
-        """The point of the base's central path where changed sections begin, on their part of the mesh."""
+    def _carried(self, nlp: Nlp, barrier: float = ONWARD) -> Start:
+        """The point of the base's central path where changed sections begin, on their own mesh."""
         point = onward(self.base.solution, barrier)
-        if first == 0 or point.row_multipliers is None:
-            return point if first == 0 else Start(carry_unknowns(self.nlp, point.x, nlp))
+        if nlp.mesh is self.nlp.mesh:
+            return point
+        if point.row_multipliers is None:
+            return Start(carry_unknowns(self.nlp, point.x, nlp))
         assert point.bound_multipliers is not None
         rows, bounds = carry_multipliers(self.nlp, point.row_multipliers, point.bound_multipliers, nlp)
         return Start(carry_unknowns(self.nlp, point.x, nlp), rows, bounds, point.barrier)
 
-    def _off_road(self, problem: Problem, failed: Solution, vehicle: AnyVehicle, first: int) -> Outcome:
+    def _off_road(
+        self, problem: Problem, mesh: Mesh, failed: Solution, vehicle: AnyVehicle, first: int
+    ) -> Outcome:
         """Whether a section that was not solved can be driven at all: with run-off beside the road, at a price."""
         beside, found, steepest = self._beside(problem), None, 0.0
         start: Start | None = None
         for weight in OFF_WEIGHTS:
-            nlp = self._transcribed(priced_off_road(problem, beside, weight), first)
+            priced = priced_off_road(problem, beside, weight)
+            nlp = transcribe(priced, mesh, self.known.degree, self.nlp.functions)
             # The car may come to be far from where it was: from a fresh start that is found more surely.
-            solution = self._run(solve_structured, nlp, start or Start(self._carried(nlp, first, FAR).x))
+            solution = self._run(solve_structured, nlp, start or Start(self._carried(nlp, FAR).x))
             if not solution.status.solved:
                 break
             found, start, steepest = solution, onward(solution), weight
