@@ -27,7 +27,7 @@ def test_without_trail_braking_time_is_lost_on_any_mesh(name):
     coarse = loss(name, impose.off_by(known(name), at))
     fine = loss(name, impose.off_by(known(name, 0.5 * first), at), 0.5 * first)
     assert coarse > 0.01
-    assert coarse == pytest.approx(fine, abs=max(2e-3, 0.02 * fine))
+    assert coarse == pytest.approx(fine, abs=1e-3)
 
 
 @pytest.fixture(scope="module")
