@@ -47,8 +47,8 @@ MOST, MOST_CHANGED = 250, 160
 SLIVER = 0.2
 """Distance [m] from a node below which it is moved rather than another one put beside it."""
 
-EASY = 0.88
-"""Grip use up to which a drive can surely be begun from a state."""
+EASY = (0.96, 0.88)
+"""Grip use up to which a drive can be begun from a state more and more surely."""
 
 ABSURD = 2.0
 """Loss [s] from which such a way is taken for a wrong one: a car that all but stops and begins anew."""
@@ -224,14 +224,15 @@ class Section:
         began, before = time.perf_counter(), self.iterations
         vehicle = vehicle or self.known.vehicle
         problem = self.problem if vehicle is self.known.vehicle else self._problem(vehicle)
-        first = 0
         if imposed is not None:
             problem = confined(problem, [imposed.bound])
-            first = self._node_before(imposed.begin)
-        piece = self._from_node(problem, first)
-        mesh = self._mesh(first, None if imposed is None else imposed.corner)
-        nlp = transcribe(piece, mesh, self.known.degree, self.nlp.functions)
-        solution = self._run(solve_structured, nlp, self._carried(nlp), MOST_CHANGED)
+        for first in self._nodes_before(None if imposed is None else imposed.begin):
+            piece = self._from_node(problem, first)
+            mesh = self._mesh(first, None if imposed is None else imposed.corner)
+            nlp = transcribe(piece, mesh, self.known.degree, self.nlp.functions)
+            solution = self._run(solve_structured, nlp, self._carried(nlp), MOST_CHANGED)
+            if solution.status.solved:
+                break
         if solution.status.solved:
             outcome = Outcome("driven", self._drive(solution, vehicle, first))
         elif look_beside:
@@ -240,17 +241,25 @@ class Section:
             outcome = Outcome("not solved", words=solution.status.words)
         return replace(outcome, seconds=time.perf_counter() - began, iterations=self.iterations - before)
 
-    def _node_before(self, station: float | None) -> int:
-        """The last node at or before a station from which there is a way on (see ``EASY``); 0 for the whole section."""
+    def _nodes_before(self, station: float | None) -> list[int]:
+        """Nodes to begin a drive from: the last at or before a station, then the last that is off the limit (see ``EASY``).
+
+        From a state at the very limit there may be no way on; from an earlier one the driver knows of his mistake for longer.
+        """
         if station is None:
-            return 0
+            return [0]
+        nodes = self.nlp.mesh.nodes
+        last = max(int(np.searchsorted(nodes, station, "right")) - 1, 0)
         if isinstance(self.known.vehicle, FrictionCircle):
             # Its force may change at once, so there is a way on from anywhere.
-            return max(int(np.searchsorted(self.nlp.mesh.nodes, station, "right")) - 1, 0)
+            return [last]
         lap = self.base.lap
         use = np.maximum(lap.grip_use_front, lap.grip_use_rear)[:: self.known.degree]
-        fit = np.flatnonzero((self.nlp.mesh.nodes <= station) & (use <= EASY))
-        return int(fit[-1]) if fit.size else 0
+        found = [last]
+        for most in EASY:
+            fit = np.flatnonzero(use[: last + 1] <= most)
+            found.append(int(fit[-1]) if fit.size else 0)
+        return list(dict.fromkeys(found))
 
     def _from_node(self, problem: Problem, first: int) -> Problem:
         """The rest of a problem from a node on, entered as the base comes by there."""
