@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 from lapwright.cli.options import add_ends, add_files, add_margin, add_out, add_talk
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from lapwright.cli.progress import ProgressLine
     from lapwright.corner.card import CornerCard
     from lapwright.corner.confidence import Learner, OwnLaps
@@ -206,6 +208,7 @@ class _Work:
         self.began, self.line = began, line
         self.cards: list[CornerCard] = []
         self.records: list[dict[str, Any]] = []
+        self.pages: list[Figure] = []
         self.unsolved: list[str] = []
 
     def make(self) -> None:
@@ -234,6 +237,8 @@ class _Work:
                 continue
             self.cards.append(card)
             self.records.append(card_record(card, self.track, self.known.vehicle))
+        if not self.cards:
+            raise NoSolutionError("\n".join(self.unsolved))
 
     def _reports(self) -> Sequence[CornerReport]:
         from lapwright.errors import InputError
@@ -286,7 +291,8 @@ class _Work:
             from lapwright.outputs.figures.style import save
 
             self.line.say(card.name, "drawing")
-            save(draw_card(card, self.track, self.known.vehicle), place, "card")
+            self.pages.append(draw_card(card, self.track, self.known.vehicle))
+            save(self.pages[-1], place, "card")
 
     def _write_booklet(self, work: Path) -> None:
         from lapwright.outputs.card_text import booklet_markdown
