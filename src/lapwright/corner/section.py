@@ -41,6 +41,9 @@ NEARER = 1e-3
 ACCURACY, REFINEMENTS = 2e-3, 2
 """Error of the time [s] from which the mesh of a section is split, and how often."""
 
+UNFIT = 0.01
+"""Error of the time [s] from which an answer does not count."""
+
 MOST, MOST_CHANGED = 250, 160
 """Iterations of the first solve of a section, and of a changed one."""
 
@@ -191,6 +194,11 @@ class Section:
             x = carry_unknowns(self.nlp, solution.x, nlp)
             self.nlp = nlp
             solution = self._fresh(x)
+        if error.total > UNFIT:
+            raise NoSolutionError(
+                f"no solution to the asked accuracy: the mesh error of the section is {error.total:.4f} s, allowed are "
+                f"{UNFIT:g} s.\nWhat to try: a finer mesh (--mesh-m)."
+            )
         return solution, error
 
     def _fresh(self, x: Array) -> Solution:
@@ -234,12 +242,20 @@ class Section:
             if solution.status.solved:
                 break
         if solution.status.solved:
-            outcome = Outcome("driven", self._drive(solution, vehicle, first))
+            outcome = self._checked(self._drive(solution, vehicle, first))
         elif look_beside:
             outcome = self._off_road(piece, mesh, solution, vehicle, first)
         else:
             outcome = Outcome("not solved", words=solution.status.words)
         return replace(outcome, seconds=time.perf_counter() - began, iterations=self.iterations - before)
+
+    def _checked(self, drive: Drive) -> Outcome:
+        """A drive counts when the mesh of the section is fine enough for it too."""
+        if drive.mesh_error > UNFIT:
+            return Outcome(
+                "not solved", words="the mesh of the section is too coarse for it: try a finer one (--mesh-m)"
+            )
+        return Outcome("driven", drive)
 
     def _nodes_before(self, station: float | None) -> list[int]:
         """Nodes to begin a drive from: the last at or before a station, then the last that is off the limit (see ``EASY``).
@@ -329,7 +345,7 @@ class Section:
             # On the road after all: found with the edges as a steep price, where the search with edges as limits had failed.
             drive = self._drive(found, vehicle, first)
             if drive.cost - self.base.cost < ABSURD:
-                return Outcome("driven", drive)
+                return self._checked(drive)
         return Outcome(
             "not solved", words="a way on the road exists, but was not found to the asked accuracy"
         )
