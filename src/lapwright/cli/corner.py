@@ -288,11 +288,12 @@ class _Work:
         if not self.args.no_figures:
             # Not needed without figures, and matplotlib takes its time to import.
             from lapwright.outputs.figures.card import draw_card
-            from lapwright.outputs.figures.style import save
+            from lapwright.outputs.figures.style import save, save_picture
 
             self.line.say(card.name, "drawing")
             self.pages.append(draw_card(card, self.track, self.known.vehicle))
-            save(self.pages[-1], place, "card")
+            # Of a booklet the document has all pages; fonts make up half of the time that one takes.
+            (save_picture if self.args.all else save)(self.pages[-1], place, "card")
 
     def _write_booklet(self, work: Path) -> None:
         from lapwright.outputs.card_text import booklet_markdown

@@ -214,18 +214,17 @@ def save(figures: Figure | Sequence[Figure], folder: Path, name: str) -> list[Pa
     The files hold no date, so the same lap gives the same bytes.
     """
     pages = [figures] if isinstance(figures, Figure) else list(figures)
-    written = []
+    names = [name] if len(pages) == 1 else [f"{name}-{number}" for number in range(1, len(pages) + 1)]
+    written = [save_picture(figure, folder, one) for figure, one in zip(pages, names, strict=True)]
+    return [*written, save_pages(pages, folder, name)]
+
+
+def save_picture(figure: Figure, folder: Path, name: str) -> Path:
+    """Write a figure as ``name.png`` alone."""
+    path = folder / f"{name}.png"
     with mpl.rc_context(SETTINGS):
-        for number, figure in enumerate(pages, start=1):
-            path = folder / (f"{name}.png" if len(pages) == 1 else f"{name}-{number}.png")
-            figure.savefig(path, dpi=PNG_DPI, metadata={"Software": None}, pil_kwargs={"compress_level": 3})
-            written.append(path)
-        path = folder / f"{name}.pdf"
-        with PdfPages(path, metadata={"CreationDate": None, "Title": name}) as document:
-            for figure in pages:
-                document.savefig(figure)
-        written.append(path)
-    return written
+        figure.savefig(path, dpi=PNG_DPI, metadata={"Software": None}, pil_kwargs={"compress_level": 3})
+    return path
 
 
 def save_pages(figures: Sequence[Figure], folder: Path, name: str) -> Path:
