@@ -9,7 +9,7 @@ from coupe_on_marrow_fen import known, lap, reading, report, section
 from lapwright.corner import impose
 from lapwright.corner.card import make_booklet
 from lapwright.corner.impose import Imposed
-from lapwright.corner.section import OFF_ROAD
+from lapwright.corner.section import OFF_ROAD, carried
 from lapwright.corner.stretch import stretch_of
 from lapwright.lap.corners import corner_reports
 from lapwright.lap.unrolled import unroll
@@ -122,7 +122,7 @@ def test_speed_is_worth_what_a_faster_start_gains():
         problem = made._from_node(made.problem, k)
         problem.start_values["u"] += step
         nlp = transcribe(problem, made._mesh(k, None), 2, made.nlp.functions)
-        solution = solve_structured(nlp, made._carried(nlp))
+        solution = solve_structured(nlp, carried(made.base.solution, nlp))
         assert solution.status.solved
         out = made.worth @ (solution.states[-1] - made.base.solution.states[-1])
         costs.append(solution.time() + float(out))

@@ -113,6 +113,17 @@ def onward(solution: Solution, barrier: float = ONWARD) -> Start:
     return next((q for q in path if q.barrier is not None and q.barrier <= 2.0 * barrier), path[-1])
 
 
+def carried(solution: Solution, nlp: Nlp, barrier: float = ONWARD) -> Start:
+    """The point of a solution's central path where a changed section begins, on the mesh of that."""
+    point, old = onward(solution, barrier), solution.nlp
+    if nlp.mesh is old.mesh:
+        return point
+    if point.row_multipliers is None or point.bound_multipliers is None:
+        return Start(carry_unknowns(old, point.x, nlp))
+    rows, bounds = carry_multipliers(old, point.row_multipliers, point.bound_multipliers, nlp)
+    return Start(carry_unknowns(old, point.x, nlp), rows, bounds, point.barrier)
+
+
 class Section:
     """A section of a known lap, ready to be solved for changed cars and with further limits.
 
@@ -216,7 +227,11 @@ class Section:
         return again if again.status.solved else solution
 
     def changed(
-        self, imposed: Imposed | None = None, vehicle: AnyVehicle | None = None, look_beside: bool = True
+        self,
+        imposed: Imposed | None = None,
+        vehicle: AnyVehicle | None = None,
+        look_beside: bool = True,
+        near: Drive | None = None,
     ) -> Outcome:
         """Solve the section with a further bound, or for a changed car.
 
@@ -228,6 +243,8 @@ class Section:
             The car, when it is not the lap's own.
         look_beside
             Whether to find out, for a section that was not solved, if and how far the car leaves the road.
+        near
+            A drive of the whole section that the answer is expected to be nearer to than to the base.
         """
         began, before = time.perf_counter(), self.iterations
         vehicle = vehicle or self.known.vehicle
@@ -238,7 +255,8 @@ class Section:
             piece = self._from_node(problem, first)
             mesh = self._mesh(first, None if imposed is None else imposed.corner)
             nlp = transcribe(piece, mesh, self.known.degree, self.nlp.functions)
-            solution = self._run(solve_structured, nlp, self._carried(nlp), MOST_CHANGED)
+            origin = (near or self.base).solution
+            solution = self._run(solve_structured, nlp, carried(origin, nlp), MOST_CHANGED)
             if solution.status.solved:
                 break
         if solution.status.solved:
@@ -308,17 +326,6 @@ class Section:
 
         return replace(edges, lower=lambda s: bound(s, -1.0), upper=lambda s: bound(s, 1.0))
 
-    def _carried(self, nlp: Nlp, barrier: float = ONWARD) -> Start:
-        """The point of the base's central path where changed sections begin, on their own mesh."""
-        point = onward(self.base.solution, barrier)
-        if nlp.mesh is self.nlp.mesh:
-            return point
-        if point.row_multipliers is None:
-            return Start(carry_unknowns(self.nlp, point.x, nlp))
-        assert point.bound_multipliers is not None
-        rows, bounds = carry_multipliers(self.nlp, point.row_multipliers, point.bound_multipliers, nlp)
-        return Start(carry_unknowns(self.nlp, point.x, nlp), rows, bounds, point.barrier)
-
     def _off_road(
         self, problem: Problem, mesh: Mesh, failed: Solution, vehicle: AnyVehicle, first: int
     ) -> Outcome:
@@ -329,7 +336,9 @@ class Section:
             priced = priced_off_road(problem, beside, weight)
             nlp = transcribe(priced, mesh, self.known.degree, self.nlp.functions)
             # The car may come to be far from where it was: from a fresh start that is found more surely.
-            solution = self._run(solve_structured, nlp, start or Start(self._carried(nlp, FAR).x))
+            solution = self._run(
+                solve_structured, nlp, start or Start(carried(self.base.solution, nlp, FAR).x)
+            )
             if not solution.status.solved:
                 break
             found, start, steepest = solution, onward(solution), weight

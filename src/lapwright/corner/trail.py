@@ -55,12 +55,19 @@ def trail_worth(section: Section, known: Known) -> TrailWorth | None:
     best = braking.off.at
     free = [turn_in.at - before for before in BEFORE if turn_in.at - before > section.stretch.start + 30.0]
     free += [turn_in.at, *(turn_in.at + share * (best - turn_in.at) for share in BETWEEN)]
-    found = [_point(known, station, section, section.changed(off_by(known, station))) for station in free]
-    found.append(TrailPoint(best, best - known.reading.slowest.at, 0.0, "driven"))
+    found, near = [TrailPoint(best, best - known.reading.slowest.at, 0.0, "driven")], None
+    # Each from the one before it: from the best release step by step forward and backward.
+    for station in reversed(free):
+        outcome = section.changed(off_by(known, station), near=near)
+        near = outcome.drive or near
+        found.insert(0, _point(known, station, section, outcome))
+    near = None
     for past in PAST:
         station = best + past
         if station < known.stretch.fine_end:
-            found.append(_point(known, station, section, section.changed(held_until(known, station))))
+            outcome = section.changed(held_until(known, station), near=near)
+            near = outcome.drive or near
+            found.append(_point(known, station, section, outcome))
     no_trail = next(point.loss for point in found if point.station == turn_in.at)
     return TrailWorth(tuple(found), best, turn_in.at, no_trail)
 
