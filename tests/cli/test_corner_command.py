@@ -30,7 +30,10 @@ def run(capsys, *words):
 @pytest.fixture(scope="module")
 def lap(tmp_path_factory):
     folder = tmp_path_factory.mktemp("laps") / "fen"
-    assert cli.main(["lap", str(FEN), str(COUPE), "--out", str(folder), "--no-figures", "--quiet", "--json"]) == 0
+    assert (
+        cli.main(["lap", str(FEN), str(COUPE), "--out", str(folder), "--no-figures", "--quiet", "--json"])
+        == 0
+    )
     return folder
 
 
@@ -103,11 +106,29 @@ def test_an_unknown_corner_is_answered_with_the_nearest_and_with_all(capsys, lap
 
 
 def test_faults_of_the_options_come_all_at_once(capsys, lap):
-    words = (FEN, COUPE, "Gate", "--all", "--mesh-m", "9", "--lap", lap, "--grip-margin", "0.1", "--start-speed-mps", "3")
+    words = (
+        FEN,
+        COUPE,
+        "Gate",
+        "--all",
+        "--mesh-m",
+        "9",
+        "--lap",
+        lap,
+        "--grip-margin",
+        "0.1",
+        "--start-speed-mps",
+        "3",
+    )
     status, _, err = run(capsys, *words)
     assert status == 2
     assert len(err.splitlines()) == 4
-    for said in ("--all makes every corner", "--mesh-m is 9", "--grip-margin belongs", "--start-speed-mps belongs"):
+    for said in (
+        "--all makes every corner",
+        "--mesh-m is 9",
+        "--grip-margin belongs",
+        "--start-speed-mps belongs",
+    ):
         assert said in err
 
 
@@ -152,13 +173,29 @@ def test_a_booklet_has_a_folder_for_every_corner(capsys, tmp_path):
     text = (tmp_path / "booklet" / "booklet.md").read_text()
     assert all(name in text for name in names)
     for folder in folders:
-        assert {"card.md", "card.json", "target.csv"} <= {p.name for p in (tmp_path / "booklet" / folder).iterdir()}
+        assert {"card.md", "card.json", "target.csv"} <= {
+            p.name for p in (tmp_path / "booklet" / folder).iterdir()
+        }
         assert not (tmp_path / "booklet" / folder / "target-learner.csv").exists()
 
 
 def test_ctrl_c_leaves_nothing(tmp_path, lap):
-    line = [sys.executable, "-m", "lapwright", "corner", FEN, COUPE, "--all", "--lap", lap, "--out", tmp_path / "cards"]
-    process = subprocess.Popen(list(map(str, line)), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    line = [
+        sys.executable,
+        "-m",
+        "lapwright",
+        "corner",
+        FEN,
+        COUPE,
+        "--all",
+        "--lap",
+        lap,
+        "--out",
+        tmp_path / "cards",
+    ]
+    process = subprocess.Popen(
+        list(map(str, line)), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
     time.sleep(3.0)
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=20)
