@@ -109,6 +109,7 @@ def test_the_files_and_nothing_else(coupe):
         "baseline.csv",
         "corners.csv",
         "solver.txt",
+        "solution.npz",
         "summary.json",
         "checksums.sha256",
     }
@@ -117,7 +118,7 @@ def test_the_files_and_nothing_else(coupe):
 
 def test_the_checksums_hold(coupe):
     lines = (coupe.out / "checksums.sha256").read_text().splitlines()
-    assert len(lines) == 5
+    assert len(lines) == 6
     for line in lines:
         total, name = line.split("  ")
         assert hashlib.sha256((coupe.out / name).read_bytes()).hexdigest() == total
