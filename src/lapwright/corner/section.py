@@ -118,10 +118,23 @@ def carried(solution: Solution, nlp: Nlp, barrier: float = ONWARD) -> Start:
     point, old = onward(solution, barrier), solution.nlp
     if nlp.mesh is old.mesh:
         return point
+    x = carry_unknowns(old, point.x, _free_controls(nlp))
     if point.row_multipliers is None or point.bound_multipliers is None:
-        return Start(carry_unknowns(old, point.x, nlp))
+        return Start(x)
     rows, bounds = carry_multipliers(old, point.row_multipliers, point.bound_multipliers, nlp)
-    return Start(carry_unknowns(old, point.x, nlp), rows, bounds, point.barrier)
+    return Start(x, rows, bounds, point.barrier)
+
+
+def _free_controls(nlp: Nlp) -> Nlp:
+    """A problem without the bounds that were imposed on its controls.
+
+    What is carried keeps half of its distance from a bound; from one that a control never came near, that is far too much.
+    """
+    lower, upper = nlp.lower.copy(), nlp.upper.copy()
+    for i, control in enumerate(nlp.problem.model.controls):
+        place = nlp.layout.controls[..., i]
+        lower[place], upper[place] = control.lower / control.scale, control.upper / control.scale
+    return replace(nlp, lower=lower, upper=upper)
 
 
 class Section:
