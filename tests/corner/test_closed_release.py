@@ -144,7 +144,8 @@ def test_the_release_into_a_spiral_ends_like_a_square_root(spiral):
     closed = fit_release(np.interp(s, lap.s, lap.t), spiral_braking(s))
     assert closed.end_power == pytest.approx(0.5, abs=0.03)
     assert release.shape.power == pytest.approx(closed.power, rel=1e-2)
-    assert release.shape.end_power == pytest.approx(closed.end_power, rel=3e-2)
+    # The square root falls with an upright end, which intervals of 25 cm blur.
+    assert release.shape.end_power == pytest.approx(closed.end_power, rel=2.5e-2)
     assert "late" in release.shape.words
 
 
@@ -171,7 +172,7 @@ def test_the_release_into_a_free_turn_ends_like_a_ramp(u_turn):
     closed = fit_release(t[rows], braking[rows])
     assert closed.end_power == pytest.approx(1.0, abs=0.06)
     assert release.shape.power == pytest.approx(closed.power, rel=1e-2)
-    assert release.shape.end_power == pytest.approx(closed.end_power, rel=3e-2)
+    assert release.shape.end_power == pytest.approx(closed.end_power, rel=1e-2)
 
 
 def test_a_millimetre_of_road_turns_the_square_root_into_a_ramp(spiral):

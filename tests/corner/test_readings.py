@@ -10,6 +10,7 @@ from coupe_on_marrow_fen import lap, reading, report, section
 
 from lapwright.corner.why import load_points, phases_of, spans_of
 from lapwright.quantities import G
+from lapwright.reference.limits import limit_records, limit_uses
 
 BRAKED = ("Gate", "Windmill", "Sluice", "Pound", "Alder", "Oxbow", "Ferry", "Long Acre")
 
@@ -110,20 +111,25 @@ def test_what_holds_the_car_is_named_where_it_does():
         assert 0.0 <= phase.use_front <= 1.01 and 0.0 <= phase.use_rear <= 1.01
 
 
-def test_the_worth_of_the_limits_adds_up_over_the_phases():
-    """One per cent of rear grip over all phases against the section's own derivative, most of which lies in the corner."""
+@pytest.mark.parametrize("name", ["Gate", "Pound", "Reeds"])
+def test_the_worth_of_a_limit_in_a_phase_is_the_sum_over_its_intervals(name):
+    made = section(name)
+    records = {r.name: r for r in limit_records(made.base.solution, made.known.vehicle)}
+    nodes = made.nlp.mesh.nodes
+    middle, seen = 0.5 * (nodes[1:] + nodes[:-1]), 0
+    for phase in phases_of(made, reading(name)):
+        inside = (middle > phase.span.start) & (middle <= phase.span.end)
+        for holding in phase.limits:
+            assert holding.worth == pytest.approx(records[holding.name].gain[inside].sum(), abs=1e-12)
+            seen += 1
+    assert seen > 5
+
+
+def test_the_intervals_of_a_limit_add_up_to_its_cost():
     made = section("Gate")
-    phases = phases_of(made, reading("Gate"))
-    rear = sum(h.worth for phase in phases for h in phase.limits if h.name.startswith("rear grip"))
-    whole = next(use for use in _uses(made) if use.name.startswith("rear grip"))
-    assert rear == pytest.approx(whole.cost, rel=0.3)
-    assert rear > 0.005
-
-
-def _uses(made):
-    from lapwright.reference.limits import limit_uses
-
-    return limit_uses(made.base.solution, made.known.vehicle)
+    uses = {use.name: use.cost for use in limit_uses(made.base.solution, made.known.vehicle)}
+    for record in limit_records(made.base.solution, made.known.vehicle):
+        assert record.gain.sum() == pytest.approx(uses[record.name], abs=1e-12)
 
 
 def test_braking_moves_load_to_the_front_as_the_heights_say():

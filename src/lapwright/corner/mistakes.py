@@ -9,9 +9,14 @@ import numpy as np
 
 from lapwright.corner import impose
 from lapwright.corner.impose import Imposed, Known
+from lapwright.corner.reading import Reading
 from lapwright.corner.section import Drive, Outcome, Section
+from lapwright.problem.section import edges_of
 from lapwright.quantities import KMH
 from lapwright.solver.sensitivity import bound_gradient
+
+LATE = 0.2
+"""How late [s] a foot is that is told by the time."""
 
 DIFFERENCE = 0.02
 """Share of a mistake's size by which its bounds are moved to see how they follow it."""
@@ -95,17 +100,7 @@ def kinds(known: Known) -> list[Kind]:
             Kind("throttle_closed", "throttle closed for a moment at turn-in", "-", 0.97, _breath),
             slower,
         ]
-    verb = "brake" if reading.braking is not None else "lift"
-    late = 0.2 * (
-        reading.braking.on.speed if reading.braking else reading.lift.speed if reading.lift else 40.0
-    )
-    found = [
-        Kind(f"{verb}_10_m_early", f"{verb} 10 m early", "m", 10.0, impose.entry_earlier),
-        Kind(f"{verb}_5_m_early", f"{verb} 5 m early", "m", 5.0, impose.entry_earlier),
-        Kind(f"{verb}_5_m_late", f"{verb} 5 m late", "m", 5.0, impose.entry_later, True),
-        Kind(f"{verb}_10_m_late", f"{verb} 10 m late", "m", 10.0, impose.entry_later, True),
-        Kind(f"{verb}_0.2_s_late", f"{verb} 0.2 s late ({late:.0f} m)", "m", late, impose.entry_later, True),
-    ]
+    found = _entry_kinds(reading)
     if reading.braking is not None:
         found += [
             Kind("peak_10_percent_low", "peak brake 10 % low", "-", 0.1, impose.peak_lower, True),
@@ -116,6 +111,25 @@ def kinds(known: Known) -> list[Kind]:
     if reading.pick_up is not None:
         found.append(Kind("throttle_10_m_late", "throttle 10 m late", "m", 10.0, impose.throttle_later))
     return found
+
+
+def _entry_kinds(reading: Reading) -> list[Kind]:
+    """Braking or lifting early and late; none where the throttle was never full before the corner."""
+    braking, first = reading.braking, reading.lift
+    if braking is not None:
+        verb, first = "brake", braking.on
+    elif first is not None:
+        verb = "lift"
+    else:
+        return []
+    late = LATE * first.speed
+    return [
+        Kind(f"{verb}_10_m_early", f"{verb} 10 m early", "m", 10.0, impose.entry_earlier),
+        Kind(f"{verb}_5_m_early", f"{verb} 5 m early", "m", 5.0, impose.entry_earlier),
+        Kind(f"{verb}_5_m_late", f"{verb} 5 m late", "m", 5.0, impose.entry_later, True),
+        Kind(f"{verb}_10_m_late", f"{verb} 10 m late", "m", 10.0, impose.entry_later, True),
+        Kind(f"{verb}_0.2_s_late", f"{verb} 0.2 s late ({late:.0f} m)", "m", late, impose.entry_later, True),
+    ]
 
 
 def _breath(known: Known, closed: float) -> Imposed:
@@ -155,7 +169,7 @@ def _moved(section: Section, drive: Drive) -> tuple[float, float]:
 def _edge(section: Section, known: Known, drive: Drive) -> float:
     lap, turn_in = drive.lap, known.reading.turn_in
     rows = lap.s >= (turn_in.at if turn_in else known.reading.start.at)
-    edges = section.problem.corridors[0]
+    edges = edges_of(section.problem)
     s, n = lap.s[rows], lap.n[rows]
     return float(max(np.min(np.minimum(edges.upper(s) - n, n - edges.lower(s))), 0.0))
 

@@ -14,7 +14,7 @@ from lapwright.errors import NoSolutionError
 from lapwright.lap.lap import Array, Lap
 from lapwright.problem.lap import lap_problem
 from lapwright.problem.model import Corridor, Problem
-from lapwright.problem.section import confined, priced_off_road, section_problem
+from lapwright.problem.section import confined, edges_of, priced_off_road, section_problem
 from lapwright.reference.channels import lap_of
 from lapwright.reference.failure import why_not
 from lapwright.reference.kept import KeptLap
@@ -166,7 +166,7 @@ class Section:
         self.nlp = transcribe(
             self.problem, mesh, known.degree, functions or point_functions(self.problem.model)
         )
-        self.seconds, self.iterations, self.solves = 0.0, 0, 0
+        self.iterations, self.solves = 0, 0
         self.worth = known.at_node(stretch.end)[1]
         self._final: Array | None = None
         solution, error = self._first()
@@ -193,15 +193,14 @@ class Section:
             }
         begin = None
         if vehicle is not known.vehicle:
-            asis = lap_problem(self.track, known.vehicle, known.start, known.end).model
-            begin = dict(zip(asis.parameters, map(float, asis.values), strict=True))
+            model = self.problem.model
+            begin = dict(zip(model.parameters, map(float, model.values), strict=True))
         return section_problem(whole, stretch.start, stretch.end, start_values, end_values, worth, begin)
 
     # -- solves ----------------------------------------------------------------------------------------------------
 
     def _run(self, solve: Callable[..., Solution], nlp: Nlp, start: Start, most: int = MOST) -> Solution:
         solution = solve(nlp, start, max_iterations=most)
-        self.seconds += solution.seconds
         self.iterations += solution.iterations
         self.solves += 1
         return solution
@@ -330,7 +329,7 @@ class Section:
 
     def _beside(self, problem: Problem) -> Corridor:
         """The road with ground beside it."""
-        edges = problem.corridors[0]
+        edges = edges_of(problem)
 
         def bound(s: Array, side: float) -> Array:
             edge = side * (edges.upper(s) if side > 0 else edges.lower(s))
@@ -358,7 +357,7 @@ class Section:
         if found is None:
             return Outcome("not solved", words=failed.status.words)
         lap = lap_of(found, self.track, vehicle)
-        edges = problem.corridors[0]
+        edges = edges_of(problem)
         beyond = np.maximum(lap.n - edges.upper(lap.s), edges.lower(lap.s) - lap.n)
         worst = int(np.argmax(beyond))
         if beyond[worst] >= OFF_ROAD:

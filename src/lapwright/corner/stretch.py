@@ -115,8 +115,7 @@ def _entry(road: Unrolled, report: CornerReport, begin: float) -> float:
         return begin if first is None else min(first, begin)
     places = [station for station in (report.lift_at, report.brake_on) if station is not None]
     if report.entry == "shared":
-        running = [zone.start for zone in zones_of(road) if zone.start < begin + 1e-6 < zone.slowest_at + 1e3]
-        places += [max(zone for zone in running)] if running else []
+        places += [zone.start for zone in zones_of(road) if zone.start <= begin][-1:]
     if not places:
         return begin
     if not road.length:

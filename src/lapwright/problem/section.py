@@ -106,7 +106,7 @@ def section_problem(
     begin
         What the numbers ``BEGUN`` are at the start, by name, where they differ from the car's.
     """
-    edges = next(corridor for corridor in whole.corridors if corridor.state == "n")
+    edges = edges_of(whole)
     model = section_model(whole.model)
     values = model.values.copy()
     for name, price in worth.items():
@@ -144,6 +144,11 @@ def section_problem(
     )
 
 
+def edges_of(problem: Problem) -> Corridor:
+    """The road's edges: the first corridor of the lateral offset, whatever else may bound it."""
+    return next(corridor for corridor in problem.corridors if corridor.state == "n")
+
+
 def _easing(s: Array, start: float, inside: bool) -> Array:
     """Room [m] given to either side behind the start of a section that begins inside a lap."""
     return EASING * np.clip(1.0 - (s - start) / EASED, 0.0, 1.0) if inside else np.zeros_like(s)
@@ -156,7 +161,7 @@ def confined(problem: Problem, corridors: Sequence[Corridor]) -> Problem:
 
 def priced_off_road(problem: Problem, beside: Corridor, weight: float) -> Problem:
     """The problem on a wider strip ``beside`` the road too, where every metre beyond the edges costs ``weight``."""
-    edges = next(corridor for corridor in problem.corridors if corridor.state == "n")
+    edges = edges_of(problem)
     values = problem.model.values.copy()
     values[problem.model.parameters.index(EDGE_WEIGHT)] = weight
     return replace(
