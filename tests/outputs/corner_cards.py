@@ -41,7 +41,7 @@ def card(car, name):
     reading = read_corner(lap_here, track, stretch, name)
     return CornerCard(
         name, reading, stretch, section.base, phases_of(section, reading), load_points(lap_here, stretch, reading),
-        None, (), (), (), Learner(), Against(0.0, 0.0), section.solves, section.iterations, section.seconds,
+        None, (), (), (), Learner(), Against(0.0, 0.0), section.solves, section.iterations, 0.0,
     )  # fmt: skip
 
 
