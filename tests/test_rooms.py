@@ -20,6 +20,7 @@ ROOMS = (
     "reference",
     "replay",
     "corner",
+    "driver",
     "inputs",
     "outputs",
     "cli",
