@@ -92,7 +92,7 @@ class Known:
         return self.reading.braking.off.at if self.reading.braking else self.deepest
 
 
-def _corridor(
+def corridor(
     state: str,
     lower: Callable[[Array], Array] | None = None,
     upper: Callable[[Array], Array] | None = None,
@@ -107,7 +107,7 @@ def _corridor(
     )
 
 
-def _foot(
+def foot(
     known: Known,
     lower: Callable[[Array], Array] | None = None,
     upper: Callable[[Array], Array] | None = None,
@@ -118,7 +118,7 @@ def _foot(
     Its brake is then a share of the grip, its throttle a share of the largest drive force, as on the known drive.
     """
     if not isinstance(known.vehicle, FrictionCircle):
-        return _corridor("pedal", lower, upper, name)
+        return corridor("pedal", lower, upper, name)
     lap, vehicle = known.lap, known.vehicle
     grip = lap.grip_long.sum(axis=1) / (vehicle.mass * G)
     drive = circle_drive(vehicle, lap.speed, grip)
@@ -130,7 +130,7 @@ def _foot(
         most = np.where(share < 0.0, np.interp(s, lap.s, grip), np.interp(s, lap.s, full))
         return np.where(np.abs(share) >= 1.0, share * np.inf, share * most)
 
-    return _corridor(
+    return corridor(
         "force_long",
         None if lower is None else lambda s: force(lower, s, least),
         None if upper is None else lambda s: force(upper, s, drive),
@@ -162,7 +162,7 @@ def entry_earlier(known: Known, metres: float) -> Imposed:
         return np.where(s < entry - metres, 1.0, np.where(s < released, held, gone))
 
     begin = None if isinstance(known.vehicle, FrictionCircle) else entry - metres
-    return Imposed(_foot(known, upper=upper, name="on the brake early"), begin)
+    return Imposed(foot(known, upper=upper, name="on the brake early"), begin)
 
 
 def entry_later(known: Known, metres: float) -> Imposed:
@@ -175,7 +175,7 @@ def entry_later(known: Known, metres: float) -> Imposed:
         late = np.maximum(traced + eased * (-1.0 - traced), -1.0)
         return np.where(s >= entry, late, np.maximum(known.pedal(s) - LIFTED, -1.0))
 
-    return Imposed(_foot(known, lower=lower, name="on the brake late"), entry)
+    return Imposed(foot(known, lower=lower, name="on the brake late"), entry)
 
 
 def peak_lower(known: Known, share: float) -> Imposed:
@@ -188,7 +188,7 @@ def peak_lower(known: Known, share: float) -> Imposed:
     def lower(s: Array) -> Array:
         return np.where((s >= known.entry) & (s <= last), level, -1.0)
 
-    return Imposed(_foot(known, lower=lower, name="peak brake"))
+    return Imposed(foot(known, lower=lower, name="peak brake"))
 
 
 def off_by(known: Known, station: float) -> Imposed:
@@ -200,7 +200,7 @@ def off_by(known: Known, station: float) -> Imposed:
         allowed = np.interp(s, [station - EASE, station], [-1.0, -BRAKE_ON - SLACK])
         return np.where(s < station, allowed, np.maximum(tail, -1.0))
 
-    return Imposed(_foot(known, lower=lower, name="brake off by here"), corner=station)
+    return Imposed(foot(known, lower=lower, name="brake off by here"), corner=station)
 
 
 def held_until(known: Known, station: float) -> Imposed:
@@ -212,7 +212,7 @@ def held_until(known: Known, station: float) -> Imposed:
         after = np.interp(s, [station, station + EASE], [-BRAKE_ON, 1.0])
         return np.where(s >= begin, after, 1.0)
 
-    return Imposed(_foot(known, upper=upper, name="brake held to here"), corner=station)
+    return Imposed(foot(known, upper=upper, name="brake held to here"), corner=station)
 
 
 def slowest_lower(known: Known, drop: float) -> Imposed:
@@ -223,7 +223,7 @@ def slowest_lower(known: Known, drop: float) -> Imposed:
     def upper(s: Array) -> Array:
         return np.where(np.abs(s - place) <= AROUND_SLOWEST, forward - drop, np.inf)
 
-    return Imposed(_corridor("u", upper=upper, name="slowest speed"))
+    return Imposed(corridor("u", upper=upper, name="slowest speed"))
 
 
 def throttle_later(known: Known, metres: float) -> Imposed:
@@ -237,7 +237,7 @@ def throttle_later(known: Known, metres: float) -> Imposed:
         after = np.interp(s, [place + metres, place + metres + EASE], [level, 1.0])
         return np.where(s >= known.off, after, 1.0)
 
-    return Imposed(_foot(known, upper=upper, name="throttle late"), corner=place + metres)
+    return Imposed(foot(known, upper=upper, name="throttle late"), corner=place + metres)
 
 
 def breath(known: Known, station: float, level: float) -> Imposed:
@@ -246,4 +246,4 @@ def breath(known: Known, station: float, level: float) -> Imposed:
     def upper(s: Array) -> Array:
         return np.where(np.abs(s - station) <= EASE, level, 1.0)
 
-    return Imposed(_foot(known, upper=upper, name="throttle eased"))
+    return Imposed(foot(known, upper=upper, name="throttle eased"))
