@@ -1,0 +1,144 @@
+"""What each difference is worth: imposed on the reference with everything else driven as well as possible."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from lapwright.corner.impose import Known
+from lapwright.corner.reading import read_corner
+from lapwright.corner.section import Section
+from lapwright.corner.stretch import stretch_of
+from lapwright.driver.difference import Difference
+from lapwright.driver.shares import Running
+from lapwright.errors import NoSolutionError
+from lapwright.lap.corners import CornerReport
+from lapwright.reference.kept import KeptLap
+from lapwright.track.track import Track
+from lapwright.transcription.pointfunctions import PointFunctions
+
+NOTHING = 0.01
+"""Loss [s] below which a difference is one of style: it costs nothing that anybody could measure."""
+
+MOST = 24
+"""Differences that are priced by a solve; the rest, by what was seen there the smaller ones, to first order."""
+
+
+@dataclass(frozen=True, eq=False)
+class Finding:
+    """A difference and what it costs.
+
+    Attributes
+    ----------
+    what : the difference
+    seen : what was lost from its start to its end, speed included that is missing at its end [s]: to first order, from the
+        worth of speed, and together with everything else that was done there
+    loss : seconds that it costs by itself, imposed on the reference; ``seen`` when it was not solved
+    status : "solved", "first order", "not solved" or "off the road"
+    off_by : how far off the road it leads when nobody could stay on it [m]
+    """
+
+    what: Difference
+    seen: float
+    loss: float
+    status: str
+    off_by: float = 0.0
+
+    @property
+    def style(self) -> bool:
+        """Whether it is a difference that costs nothing."""
+        return self.loss < NOTHING
+
+
+class Pricer:
+    """Sections of the reference, made when they are asked for, on which differences are imposed.
+
+    Parameters
+    ----------
+    track, known, reports
+        The road, the reference lap on it, and its corners.
+    """
+
+    def __init__(self, track: Track, known: KeptLap, reports: Sequence[CornerReport]) -> None:
+        self._track, self._known = track, known
+        self._reports = {report.name: report for report in reports}
+        self._sections: dict[str, tuple[Section, Known] | None] = {}
+        self._functions: PointFunctions | None = None
+
+    def section(self, corner: str) -> tuple[Section, Known] | None:
+        """The section of a corner and its drive; None when it cannot be solved."""
+        if corner not in self._sections:
+            self._sections[corner] = self._make(self._reports[corner])
+        return self._sections[corner]
+
+    def _make(self, report: CornerReport) -> tuple[Section, Known] | None:
+        stretch = stretch_of(self._known.lap, report, self._known.nodes)
+        try:
+            section = Section(self._track, self._known, stretch, None, self._functions)
+            reading = read_corner(section.base.lap, self._track, stretch, report.name)
+        except (NoSolutionError, ValueError):
+            return None
+        self._functions = section.nlp.functions
+        return section, Known(section.base.lap, reading, stretch, self._known.vehicle)
+
+    def price(self, what: Difference, seen: float) -> Finding:
+        """A difference with the price of having it imposed."""
+        made = None if what.bound is None else self.section(what.corner)
+        if made is None:
+            return Finding(what, seen, seen, "first order")
+        section, known = made
+        bound = what.bound(known) if what.bound is not None else None
+        if bound is None:
+            return Finding(what, seen, seen, "first order")
+        outcome = section.changed(bound)
+        if outcome.drive is not None:
+            return Finding(what, seen, max(outcome.drive.cost - section.base.cost, 0.0), "solved")
+        return Finding(what, seen, seen, outcome.status, outcome.off_by)
+
+
+def priced(
+    found: Sequence[Difference],
+    run: Running,
+    pricer: Pricer,
+    length: float,
+    *,
+    most: int = MOST,
+    progress: Callable[[Difference], None] | None = None,
+) -> tuple[Finding, ...]:
+    """All differences with their prices, the dearest first.
+
+    Parameters
+    ----------
+    found
+        From ``findings.differences``.
+    run
+        Differences along the lap.
+    pricer
+        Sections to impose them on.
+    length
+        Of a closed circuit [m], 0 for an open road.
+    most
+        How many are priced by a solve.
+    progress
+        Told which one comes next.
+    """
+    seen = [(what, seen_in(run, what, length)) for what in found]
+    seen.sort(key=lambda pair: -pair[1])
+    done = []
+    for number, (what, value) in enumerate(seen):
+        if number >= most:
+            done.append(Finding(what, value, value, "first order"))
+            continue
+        if progress is not None:
+            progress(what)
+        done.append(pricer.price(what, value))
+    return tuple(sorted(done, key=lambda finding: -finding.loss))
+
+
+def seen_in(run: Running, what: Difference, length: float) -> float:
+    """What was lost, to first order, where a difference was made [s]."""
+    if length:
+        a, b = what.start % length, what.end % length
+        return run.between(run.value, a, b)
+    first, last = float(run.s[0]), float(run.s[-1])
+    return run.between(run.value, min(max(what.start, first), last), min(max(what.end, first), last))
