@@ -42,6 +42,8 @@ def _brake_point(pair: Pair) -> list[Difference]:
     later = pair.later("brake_on")
     on, point = pair.at(pair.ours.brake_on), pair.at(pair.theirs.brake_on)
     found = []
+    if later > 0.0:
+        later = max(later - _due(pair, on, point), 0.0)
     if abs(later) >= floor(pair):
         size = abs(later)
         key, bound = (
@@ -75,6 +77,20 @@ def _brake_point(pair: Pair) -> list[Difference]:
                 )
             )  # fmt: skip
     return found
+
+
+def _due(pair: Pair, on: float, point: float) -> float:
+    """How much later a car may brake that arrives slower than the reference [m]: as far as it needs less road to slow down.
+
+    From v^2 = v0^2 - 2 a s at the reference's own deceleration: who comes in slower is not late for braking where he need not
+    brake yet.
+    """
+    before = min(on, point) - 2.0
+    here, there = (pair.value(which, "speed", before) for which in ("driver", "reference"))
+    rows = pair.rows(point, max(pair.at(pair.theirs.brake_off), point + 3.0))
+    speed, t = pair.reference.speed[rows], pair.reference.t[rows]
+    slowing = (speed[0] - speed[-1]) / max(float(t[-1] - t[0]), 1e-3)
+    return max(there * there - here * here, 0.0) / (2.0 * max(float(slowing), 1.0))
 
 
 def _lift(pair: Pair) -> list[Difference]:

@@ -45,7 +45,7 @@ def line_differences(pair: Pair) -> list[Difference]:
         a, b = float(s[first]), float(s[last])
 
         def held(known: Known, a: float = a, b: float = b, side: float = side, key: str = key) -> Imposed:
-            return imposed.line_held(known, pair.driver, a, b, side, key)
+            return imposed.line_held(known, pair.track, pair.driver, a, b, side, key)
 
         found.append(
             Difference(

@@ -5,13 +5,12 @@ The bounds that a size is enough for are those of ``corner.impose``; here are th
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from lapwright.corner.impose import ROOM, SLACK, Imposed, Known, corridor, foot
 from lapwright.lap.lap import Array, Lap
-from lapwright.lap.phases import THROTTLE_ON
+from lapwright.lap.phases import BRAKE_ON, THROTTLE_ON
+from lapwright.track.track import Track
 from lapwright.vehicle.parameters import FrictionCircle
 
 EASE = 4.0
@@ -23,8 +22,14 @@ OPENING = 0.08
 BESIDE = 0.05
 """Distance [m] of a bound of the line from the driver's."""
 
+LANE = 0.3
+"""Width [m] that a bound of the line leaves on the road."""
+
 CLEAR = 12.0
 """A bound of the line keeps so far from the ends of a section, where the car's place is given [m]."""
+
+BUILT = 0.9
+"""Share of the peak up to which the time of a build-up is told."""
 
 PLATEAU = 0.8
 """Share of the peak from which a brake counts as held."""
@@ -83,24 +88,38 @@ def coasting(known: Known, start: float, end: float) -> Imposed:
     return Imposed(foot(known, lower=lower, upper=upper, name="neither pedal"), corner=end)
 
 
-def built_slower(known: Known, seconds: float) -> Imposed:
-    """The brake takes ``seconds`` longer to come up to its peak, and is begun as early as that needs."""
+def built_slower(known: Known, seconds: float) -> Imposed | None:
+    """The brake takes ``seconds`` longer to come up to its peak, begun as early as that needs: a slower foot on the way down.
+
+    None for a friction-circle car, whose force may change at once.
+    """
     braking = known.reading.braking
     assert braking is not None
-    rate = braking.peak / (max(braking.build_time, 0.05) + seconds)
-    rows = (known.lap.s >= braking.on.at) & (known.lap.s <= braking.peak_at.at)
-    speed = float(np.mean(known.lap.speed[rows])) if np.any(rows) else braking.on.speed
+    if isinstance(known.vehicle, FrictionCircle):
+        return None
+    driver = known.vehicle.driver
+    up, down = 1.0 / driver.brake_release, 1.0 / driver.brake_rise
+    rate = min((BUILT * braking.peak - BRAKE_ON) / (braking.build_time + seconds), down)
+    # The effort at which ``problem.car.pedal_rate`` falls at that rate.
+    slow = -rate * (up + down) / (2.0 * up * down - rate * (up - down))
+    start, end = braking.on.at - braking.on.speed * seconds, braking.peak_at.at + braking.on.speed * seconds
 
-    def rise(begin: float) -> Callable[[Array], Array]:
-        def lower(s: Array) -> Array:
-            built = np.maximum(s - begin, 0.0) / speed * rate
-            return np.where(s < braking.off.at, -np.minimum(built + SLACK, 1.0), -1.0)
+    def lower(s: Array) -> Array:
+        return np.where((s >= start) & (s <= end) & (known.pedal(s) <= 0.0), slow, -1.0)
 
-        return lower
+    def earlier(s: Array) -> Array:
+        # Where the foot is still on the throttle in the known drive but may be on the brake in this one.
+        return np.where(
+            (s >= start) & (s < braking.on.at) & (known.pedal(s + braking.on.speed * seconds) <= 0.0),
+            slow,
+            -1.0,
+        )
 
-    # Begun earlier by half of the delay, the brake does as much as it did: the best that can be made of a slow foot.
-    begin = braking.on.at - 0.5 * speed * seconds
-    return Imposed(foot(known, lower=rise(begin), name="the brake builds slowly"))
+    return Imposed(
+        corridor(
+            "pedal_effort", lower=lambda s: np.maximum(lower(s), earlier(s)), name="the brake builds slowly"
+        )
+    )
 
 
 def peak_higher(known: Known, share: float) -> Imposed:
@@ -134,15 +153,24 @@ def throttle_earlier(known: Known, metres: float) -> Imposed:
     return Imposed(foot(known, lower=lower, name="throttle early"), corner=first)
 
 
-def line_held(known: Known, drive: Lap, start: float, end: float, side: float, name: str) -> Imposed:
-    """The car no nearer to the edge on a ``side`` (+1 left, -1 right) than the driver was, from one station to another."""
+def line_held(
+    known: Known, track: Track, drive: Lap, start: float, end: float, side: float, name: str
+) -> Imposed:
+    """The car no nearer to the edge on a ``side`` (+1 left, -1 right) than the driver was, from one station to another.
+
+    A driver who was off the road on the other side leaves the car ``LANE`` on it.
+    """
+    half = 0.0 if isinstance(known.vehicle, FrictionCircle) else 0.5 * known.vehicle.chassis.width
     first, last = known.stretch.start + CLEAR, known.stretch.end - CLEAR
     start, end = max(start, first), min(end, last)
 
     def bound(s: Array) -> Array:
         away = np.maximum(np.maximum(start - s, s - end), 0.0)
         inside = np.clip(s, start, end)
-        return side * (np.interp(inside, drive.s, side * drive.n) + BESIDE + OPENING * away)
+        held = np.interp(inside, drive.s, side * drive.n) + BESIDE + OPENING * away
+        road = track.road(np.ravel(s))
+        other = (road.width_right if side > 0 else road.width_left).reshape(np.shape(s)) - half
+        return side * np.maximum(held, LANE - other)
 
     if side > 0:
         return Imposed(corridor("n", upper=bound, name=name))

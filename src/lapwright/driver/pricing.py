@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lapwright.corner.impose import Known
 from lapwright.corner.reading import read_corner
 from lapwright.corner.section import Section
 from lapwright.corner.stretch import stretch_of
 from lapwright.driver.difference import Difference
-from lapwright.driver.shares import Running
+from lapwright.driver.shares import Running, Share
 from lapwright.errors import NoSolutionError
 from lapwright.lap.corners import CornerReport
 from lapwright.reference.kept import KeptLap
@@ -33,7 +33,9 @@ class Finding:
     what : the difference
     seen : what was lost from its start to its end, speed included that is missing at its end [s]: to first order, from the
         worth of speed, and together with everything else that was done there
-    loss : seconds that it costs by itself, imposed on the reference; ``seen`` when it was not solved
+    loss : seconds that it cost: by itself, imposed on the reference, but no more than was lost in the corner; when it was not
+        solved ``seen``
+    imposed : seconds that it costs by itself, imposed on the reference; NaN when it was not solved
     status : "solved", "first order", "not solved" or "off the road"
     off_by : how far off the road it leads when nobody could stay on it [m]
     """
@@ -41,6 +43,7 @@ class Finding:
     what: Difference
     seen: float
     loss: float
+    imposed: float
     status: str
     off_by: float = 0.0
 
@@ -81,24 +84,29 @@ class Pricer:
         self._functions = section.nlp.functions
         return section, Known(section.base.lap, reading, stretch, self._known.vehicle)
 
-    def price(self, what: Difference, seen: float) -> Finding:
-        """A difference with the price of having it imposed."""
+    def price(self, what: Difference, seen: float, most: float) -> Finding:
+        """A difference with the price of having it imposed, ``most`` [s] being what the driver can have lost by it."""
         made = None if what.bound is None else self.section(what.corner)
-        if made is None:
-            return Finding(what, seen, seen, "first order")
-        section, known = made
-        bound = what.bound(known) if what.bound is not None else None
-        if bound is None:
-            return Finding(what, seen, seen, "first order")
+        bound = None if made is None or what.bound is None else what.bound(made[1])
+        if made is None or bound is None:
+            return first_order(what, seen, most)
+        section = made[0]
         outcome = section.changed(bound)
-        if outcome.drive is not None:
-            return Finding(what, seen, max(outcome.drive.cost - section.base.cost, 0.0), "solved")
-        return Finding(what, seen, seen, outcome.status, outcome.off_by)
+        if outcome.drive is None:
+            return replace(first_order(what, seen, most), status=outcome.status, off_by=outcome.off_by)
+        cost = max(outcome.drive.cost - section.base.cost, 0.0)
+        return Finding(what, seen, min(cost, most), cost, "solved")
+
+
+def first_order(what: Difference, seen: float, most: float) -> Finding:
+    """A difference that is priced by what was seen where it was made."""
+    return Finding(what, seen, min(max(seen, 0.0), most), float("nan"), "first order")
 
 
 def priced(
     found: Sequence[Difference],
     run: Running,
+    parts: Sequence[Share],
     pricer: Pricer,
     length: float,
     *,
@@ -111,8 +119,8 @@ def priced(
     ----------
     found
         From ``findings.differences``.
-    run
-        Differences along the lap.
+    run, parts
+        Differences along the lap, and its shares: no finding costs more than was lost in its corner.
     pricer
         Sections to impose them on.
     length
@@ -122,17 +130,23 @@ def priced(
     progress
         Told which one comes next.
     """
+    ceilings = {share.name: lost_in(share) for share in parts if share.kind == "corner"}
     seen = [(what, seen_in(run, what, length)) for what in found]
     seen.sort(key=lambda pair: -pair[1])
     done = []
     for number, (what, value) in enumerate(seen):
         if number >= most:
-            done.append(Finding(what, value, value, "first order"))
+            done.append(first_order(what, value, ceilings[what.corner]))
             continue
         if progress is not None:
             progress(what)
-        done.append(pricer.price(what, value))
+        done.append(pricer.price(what, value, ceilings[what.corner]))
     return tuple(sorted(done, key=lambda finding: -finding.loss))
+
+
+def lost_in(share: Share) -> float:
+    """What a driver lost in a corner [s]: its phases in which he lost, added up; what he gained in the others is his own."""
+    return sum(max(phase.caused, 0.0) for phase in share.phases) if share.phases else max(share.caused, 0.0)
 
 
 def seen_in(run: Running, what: Difference, length: float) -> float:
