@@ -1,0 +1,99 @@
+"""Smoothing by penalised least squares: it looks both ways, so nothing comes late.
+
+The method is that of Whittaker (Proc. Edinburgh Math. Soc. 41 (1923) 63) and Eilers (Anal. Chem. 75 (2003) 3631) [both from
+memory]: values on evenly spaced knots, as close to the data as their noise wants, with differences of a given order as small
+as a roughness wants. It is also the mean of a Gaussian process that is the integral of white noise, seen from both ends.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def smooth(at: Array, values: Array, noise: float, knots: Array, roughness: float, order: int = 3) -> Array:
+    """Values on evenly spaced knots, from noisy ones in any order at any places.
+
+    Parameters
+    ----------
+    at, values
+        (M,) places and what was measured there.
+    noise
+        Standard deviation of one measurement.
+    knots
+        (K,) evenly spaced places; data beyond them are left out.
+    roughness
+        Typical size of the derivative of that order, times the square root of the distance over which it keeps its sign.
+    order
+        Which derivative is kept small.
+
+    Returns
+    -------
+    (K,) values at the knots; straight (order 2) or a parabola (order 3) across gaps.
+
+    Raises
+    ------
+    ValueError
+        With fewer data, or fewer knots, than the order.
+    """
+    from scipy.linalg import solveh_banded
+
+    step = float(knots[1] - knots[0])
+    place = (at - knots[0]) / step
+    inside = (place >= 0.0) & (place <= knots.size - 1)
+    place, data = place[inside], values[inside]
+    if data.size < order or knots.size <= order:
+        raise ValueError(f"{data.size} values on {knots.size} knots are too few to smooth")
+    left = np.minimum(place.astype(np.int64), knots.size - 2)
+    share = place - left
+    weight = 1.0 / (noise * noise)
+    band = np.zeros((order + 1, knots.size))
+    right = np.zeros(knots.size)
+    np.add.at(band[0], left, weight * (1.0 - share) ** 2)
+    np.add.at(band[0], left + 1, weight * share**2)
+    np.add.at(band[1], left, weight * share * (1.0 - share))
+    np.add.at(right, left, weight * (1.0 - share) * data)
+    np.add.at(right, left + 1, weight * share * data)
+    _add_penalty(band, order, step / (roughness * step**order) ** 2)
+    solution: Array = solveh_banded(band, right, lower=True, check_finite=False)
+    return solution
+
+
+def _add_penalty(band: Array, order: int, weight: float) -> None:
+    """Add the squares of all differences of an order to the lower bands of the normal equations, in place."""
+    pattern = np.array([(-1) ** k * math.comb(order, k) for k in range(order + 1)], dtype=float)
+    count = band.shape[1] - order
+    for i in range(order + 1):
+        for j in range(i, order + 1):
+            band[j - i, i : i + count] += weight * pattern[i] * pattern[j]
+
+
+def cutoff(noise: float, spacing: float, roughness: float, order: int = 3) -> float:
+    """Wavelength [in the unit of the places] at which half of a wave is left.
+
+    The smoother's gain for the wave number k is 1 / (1 + (k^order noise sqrt(spacing) / roughness)^2).
+
+    Parameters
+    ----------
+    noise, roughness, order
+        As for ``smooth``.
+    spacing
+        Mean distance between two measurements.
+    """
+    return float(2.0 * np.pi * (noise * np.sqrt(spacing) / roughness) ** (1.0 / order))
+
+
+def white_noise(values: Array) -> float:
+    """Standard deviation of the part of a series that changes from sample to sample.
+
+    From the median size of the third differences, whose variance is 20 times that of white noise; a smooth signal, sampled
+    often enough, has none. 0 for fewer than eight samples.
+    """
+    if values.size < 8:
+        return 0.0
+    third = np.diff(values, 3)
+    return float(1.4826 * np.median(np.abs(third)) / np.sqrt(20.0))

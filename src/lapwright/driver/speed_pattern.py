@@ -1,0 +1,210 @@
+"""A log without places: its way along the road by distance, and by the pattern of its speed.
+
+The line is found from a lap counter, a beacon or a distance that begins anew; failing these, where the speed over distance
+looks most like the reference's. Within a lap the corners are brought under those of the reference, as far as the speed
+tells: places are then known to some metres only, and nothing can be said about the line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.driver.log import Log
+from lapwright.lap.lap import Lap
+from lapwright.track.track import Track
+
+Array = NDArray[np.float64]
+
+GRID = 2.0
+"""Spacing [m] at which speeds are compared."""
+
+REACH, WIDTH = 40.0, 120.0
+"""How far a corner may be moved, and the length of road by which it is recognised [m]."""
+
+UNLIKE = 0.5
+"""Correlation of speed over distance below which a log is not one of this circuit."""
+
+ODD = 0.08
+"""Difference of a lap's distance from the road's, as a share, from which it is not a lap of this circuit."""
+
+SURE = 3.0
+"""Least standard deviation of a station without places [m]: drivers differ by that much in where they are slowest."""
+
+
+@dataclass(frozen=True, eq=False)
+class Pattern:
+    """The line crossings of a log, and how each lap lies on the road.
+
+    Attributes
+    ----------
+    crossings : times at which the line is passed [s]
+    by : what told them
+    """
+
+    crossings: Array
+    by: str
+
+
+def driven(log: Log) -> tuple[Array, Array]:
+    """Times and distance since the start of the log by its speed [s, m]."""
+    speed = log.signals["speed"]
+    v = np.maximum(speed.values, 0.0)
+    way = np.concatenate([[0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(speed.t))])
+    return speed.t, way
+
+
+def crossings(log: Log, track: Track, target: Lap | None) -> Pattern:
+    """Where a log without places passes the line.
+
+    Parameters
+    ----------
+    log
+        With speed.
+    track, target
+        The road, and the reference whose speed pattern is looked for when the log has no marks; None when there is none.
+    """
+    t, _ = driven(log)
+    if "lap" in log.signals:
+        lap = log.signals["lap"]
+        steps = np.flatnonzero(np.diff(np.round(lap.values)) != 0)
+        if steps.size or not _marks(log):
+            return Pattern(lap.t[steps + 1], "the lap channel")
+    if "beacon" in log.signals:
+        beacon = log.signals["beacon"]
+        level = 0.5 * (float(beacon.values.min()) + float(beacon.values.max()))
+        on = beacon.values > level
+        return Pattern(beacon.t[np.flatnonzero(on[1:] & ~on[:-1]) + 1], "the beacon channel")
+    if "distance" in log.signals:
+        distance = log.signals["distance"]
+        back = np.flatnonzero(np.diff(distance.values) < -0.3 * track.length)
+        if back.size:
+            return Pattern(distance.t[back + 1], "the distance channel, which begins anew at the line")
+    if target is not None and track.closed:
+        found = _by_speed(log, track, target)
+        if found is not None:
+            return Pattern(found, "the pattern of the speed")
+    return Pattern(np.array([t[0], t[-1]]), "the ends of the log")
+
+
+def _marks(log: Log) -> bool:
+    return "beacon" in log.signals or "distance" in log.signals
+
+
+def _by_speed(log: Log, track: Track, target: Lap) -> Array | None:
+    """Line crossings by likeness: where one lap of the reference's speed fits best, for each lap that fits in the log."""
+    t, way = driven(log)
+    # Standing still has no distance: such rows are left out.
+    keep = np.concatenate([[True], np.diff(way) > 1e-6])
+    at = np.arange(0.0, way[-1], GRID)
+    speed = np.interp(at, way[keep], log.signals["speed"].values[keep])
+    model = np.interp(np.arange(0.0, track.length, GRID), target.s, target.speed)
+    if speed.size < 0.9 * model.size:
+        return None
+    if speed.size < model.size + 4:
+        # A log of one lap from line to line.
+        size = min(speed.size, model.size)
+        alike = np.corrcoef(speed[:size], model[:size])[0, 1]
+        return np.array([t[0], t[-1]]) if alike >= UNLIKE else None
+    from numpy.lib.stride_tricks import sliding_window_view
+
+    windows = sliding_window_view(speed, model.size)
+    centred = model - model.mean()
+    mean = windows.mean(axis=1)
+    spread = np.sqrt(np.maximum((windows**2).mean(axis=1) - mean**2, 1e-9))
+    size = 2 * speed.size
+    product = np.fft.irfft(np.fft.rfft(speed, size) * np.conj(np.fft.rfft(centred, size)), size)[: mean.size]
+    likeness = product / (model.size * spread * centred.std())
+    if likeness.max() < UNLIKE:
+        return None
+    starts = []
+    first = int(np.argmax(likeness))
+    lap = model.size
+    near = round(0.5 * ODD * lap)
+    for direction in (1, -1):
+        place = first
+        while 0 <= place < likeness.size:
+            starts.append(place)
+            low, high = place + direction * lap - near, place + direction * lap + near + 1
+            low, high = max(low, 0), min(high, likeness.size)
+            if low >= high:
+                break
+            place = low + int(np.argmax(likeness[low:high]))
+            if likeness[place] < UNLIKE:
+                break
+    places = np.array(sorted({*starts}), dtype=float) * GRID
+    if places[-1] + track.length <= way[-1] + GRID:
+        places = np.append(places, min(places[-1] + track.length, way[-1]))
+    return np.interp(places, way[keep], t[keep])
+
+
+def lap_stations(track: Track, target: Lap | None, way: Array, speed: Array) -> tuple[Array, float, float]:
+    """Stations of a lap told by its distance and, with a reference, by where it is slow.
+
+    Parameters
+    ----------
+    track, target
+        The road, and the reference.
+    way
+        (M,) distance since the line [m], from 0 to the lap's own length.
+    speed
+        (M,) [m/s].
+
+    Returns
+    -------
+    Stations (M,) [m]; the stretch, the lap's distance over the reference's (or the road's) less one; and the standard
+    deviation of a station [m].
+    """
+    if target is None:
+        return way * track.length / way[-1], float(way[-1] / track.length - 1.0), 2.0 * SURE
+    # A good line is shorter than the road, and unevenly so: the reference's is the best that is known of the driver's.
+    path = np.concatenate(
+        [[0.0], np.cumsum(np.sqrt(sum(np.diff(c) ** 2 for c in (target.x, target.y, target.z))))]
+    )
+    stretch = float(way[-1] / path[-1] - 1.0)
+    s = np.interp(way / (1.0 + stretch), path, target.s)
+    grid = np.arange(0.0, track.length, GRID)
+    keep = np.concatenate([[True], np.diff(s) > 1e-6])
+    ours, theirs = np.interp(grid, s[keep], speed[keep]), np.interp(grid, target.s, target.speed)
+    anchors, moves = [0.0], [0.0]
+    for corner in track.corners:
+        apex = float(corner.apex)
+        if not WIDTH < apex < track.length - WIDTH:
+            continue
+        move = _move(grid, ours, theirs, apex)
+        if move is not None and apex > anchors[-1] + 2.0 * REACH:
+            anchors.append(apex)
+            moves.append(move)
+    anchors.append(track.length)
+    moves.append(0.0)
+    from scipy.interpolate import PchipInterpolator
+
+    shift = PchipInterpolator(np.array(anchors) - np.array(moves), moves)(np.clip(s, 0.0, track.length))
+    moved = np.maximum.accumulate(np.clip(s + shift, 0.0, track.length))
+    inner = np.array(moves[1:-1])
+    return moved, stretch, float(max(SURE, 0.5 * np.std(inner) if inner.size > 1 else SURE))
+
+
+def _move(grid: Array, ours: Array, theirs: Array, apex: float) -> float | None:
+    """How far the driver's speed round a corner has to be moved forward to lie under the reference's [m]."""
+    rows = np.flatnonzero(np.abs(grid - apex) <= WIDTH)
+    window = theirs[rows]
+    if window.max() - window.min() < 3.0:
+        return None
+    reach = round(REACH / GRID)
+    scores = []
+    for k in range(-reach, reach + 1):
+        other = rows - k
+        if other[0] < 0 or other[-1] >= ours.size:
+            scores.append(-1.0)
+            continue
+        scores.append(float(np.corrcoef(ours[other], window)[0, 1]))
+    best = int(np.argmax(scores))
+    if scores[best] < 0.7 or best in (0, 2 * reach):
+        return None
+    # The top of a parabola through the best and its neighbours.
+    a, b, c = scores[best - 1], scores[best], scores[best + 1]
+    part = 0.5 * (a - c) / (a - 2.0 * b + c) if a - 2.0 * b + c < 0.0 else 0.0
+    return (best - reach + part) * GRID

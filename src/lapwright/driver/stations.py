@@ -1,0 +1,256 @@
+"""A log's way along the road: station and offset over time, from places and speed.
+
+On the road's own station and offset a car's path is nearly straight, whatever the bends of the road: noise of the places
+cannot make corners or kinks there. Speed says how the car moves from moment to moment, places keep it from drifting.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapwright.driver.log import Log
+from lapwright.driver.penalised import cutoff, smooth, white_noise
+from lapwright.driver.placing import Placing
+from lapwright.lap.lap import Lap
+from lapwright.track.track import Track
+
+Array = NDArray[np.float64]
+
+LEAST_NOISE = 0.004
+"""Noise of the places [m] below which none is believed: the last digits of a file."""
+
+LINE_STEP, LINE_ROUGHNESS = 2.0, 6e-4
+"""Spacing of the knots of the line [m], and how roughly its curvature changes against the road's [1/m2, times sqrt(m)]."""
+
+APART_ROUGHNESS, CALM_ROUGHNESS = 2e-4, 5e-5
+"""The same for how far a line is from the reference, which is smoother; and where the length of the way is told by it: noise
+makes a way longer."""
+
+DRIFT_STEP, STEADY, UNSTEADY = 0.25, 4e-4, 0.06
+"""Spacing of the knots of the drift [s], and how roughly the error of the speed changes [m/s2, times sqrt(s)]: of a speed
+that is true but for a factor, and of that of wheels that slip."""
+
+LAG = 4.0
+"""Time [s] over which it is seen whether the speed slips against the places: too short for places to wander."""
+
+EXACT, WANDER = 0.05, 0.5
+"""Places with less noise than the first [m] are no satellite fixes; such fixes wander slowly by the second [m] at least
+(common practice for receivers without corrections), which no log of a lap or two can show."""
+
+ASTRAY = 60.0
+"""A fix farther than this from the middle of the road [m] is not of use."""
+
+WINDOW = 80.0
+"""Length of the pieces in which places are seen to wander [s]: about a lap."""
+
+ROUNDS = 3
+"""Rounds in which offset, heading and station settle."""
+
+
+@dataclass(frozen=True, eq=False)
+class Way:
+    """A log's way along the road, at the times of its speed.
+
+    Attributes
+    ----------
+    t : (M,) times [s]
+    s : (M,) stations [m] that keep growing: a closed road's length is added lap by lap
+    speed : (M,) [m/s], as logged times ``1 + stretch``
+    n : (M,) offset [m]; NaN without places. ``slope`` : (M,) dn/ds. ``bend`` : (M,) d2n/ds2 [1/m]
+    fix_t, fix_s, fix_off : of every fix its time, station and distance from the road's edge, 0 on it [m]
+    raw : standard deviation of one fix [m]; ``across``, ``along`` what is left of it [m]
+    stretch : way by the places over way by the speed, less one
+    words : the filter in words
+    """
+
+    t: Array
+    s: Array
+    speed: Array
+    n: Array
+    slope: Array
+    bend: Array
+    fix_t: Array
+    fix_s: Array
+    fix_off: Array
+    raw: float
+    across: float
+    along: float
+    stretch: float
+    words: str
+
+
+def way_by_places(log: Log, track: Track, placing: Placing, target: Lap | None = None) -> Way:
+    """The way of a log that has places and speed.
+
+    Parameters
+    ----------
+    log
+        With ``x``, ``y`` and ``speed``.
+    track, placing
+        The road, and how the log's axes lie on it.
+    target
+        The reference: what is smoothed is then how far the driver's line is from its line, and not the line as a whole.
+    """
+    speed, fixes = log.signals["speed"], log.signals["x"]
+    y_at = log.signals["y"]
+    y = np.interp(fixes.t, y_at.t, y_at.values)
+    x_world, y_world = placing.apply(fixes.values, y)
+    t, v = speed.t, np.maximum(speed.values, 0.0)
+    odometer = _integral(t, v)
+    s, n = track.project(x_world, y_world)
+    fix_t, fix_s, fix_n = _unwrapped(track, fixes.t, s, n, np.interp(fixes.t, t, odometer))
+    noise = max(_noise(fix_t, fix_s - np.interp(fix_t, t, odometer)), _noise(fix_t, fix_n), LEAST_NOISE)
+    stretch = 0.0
+    station = np.interp(t, fix_t, fix_s)
+    offset = slope = bend = drift = np.zeros_like(t)
+    rough, calm = (LINE_ROUGHNESS, LINE_ROUGHNESS) if target is None else (APART_ROUGHNESS, CALM_ROUGHNESS)
+    if noise <= EXACT:
+        rough = calm = LINE_ROUGHNESS
+    for _ in range(ROUNDS):
+        knots = _knots(fix_s, station)
+        middle = np.zeros_like(knots) if target is None else np.interp(track.wrap(knots), target.s, target.n)
+        beside = fix_n - np.interp(fix_s, knots, middle)
+        line = middle + smooth(fix_s, beside, noise, knots, rough, 3)
+        first = np.gradient(line, knots)
+        measured = np.gradient(middle + smooth(fix_s, beside, noise, knots, calm, 3), knots)
+        offset, slope = np.interp(station, knots, line), np.interp(station, knots, first)
+        bend = np.interp(station, knots, np.gradient(first, knots))
+        # s' = v cos(course) / ((1 - n k) stretch of the road by its slope): the rate along the centreline, in plan.
+        pace = _pace(track, station, offset, np.interp(station, knots, measured))
+        odometer = _integral(t, v * pace)
+        stretch = _stretch(fix_t, fix_s, t, odometer)
+        odometer *= 1.0 + stretch
+        apart = fix_s - np.interp(fix_t, t, odometer)
+        roughness = _slip(fix_t, apart, noise)
+        drift = _drift(fix_t, apart, t, noise, roughness)
+        station = np.maximum.accumulate(odometer + drift)
+    spacing = max(float(np.median(np.diff(fix_t))), 1e-3)
+    typical = max(float(np.median(v[v > 2.0])) if np.any(v > 2.0) else 1.0, 1.0)
+    length = cutoff(noise, spacing * typical, rough, 3)
+    period = cutoff(noise, spacing, roughness, 2)
+    wander = max(_wander(t, drift), WANDER) if noise > EXACT else _wander(t, drift)
+    road = track.road(fix_s)
+    off = np.maximum(np.maximum(fix_n - road.width_left, -fix_n - road.width_right), 0.0)
+    return Way(
+        t=t,
+        s=station,
+        speed=v * (1.0 + stretch),
+        n=offset,
+        slope=slope,
+        bend=bend,
+        fix_t=fix_t,
+        fix_s=fix_s,
+        fix_off=off,
+        raw=noise,
+        across=float(np.hypot(_left(noise, length, spacing * typical), wander)),
+        along=float(np.hypot(_left(noise, period, spacing), wander)),
+        stretch=stretch,
+        words=(
+            f"places on the road's station and offset, smoothed by penalised least squares from both sides: half of a wave "
+            f"of {length:.0f} m across and of {period:.1f} s along is left; speed carries the station in between"
+        ),
+    )
+
+
+def _integral(t: Array, rate: Array) -> Array:
+    return np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(t))])
+
+
+def _pace(track: Track, s: Array, n: Array, slope: Array) -> Array:
+    """Station gained per metre driven."""
+    road = track.road(s)
+    ahead = 1.0 - n * road.omega_z / road.stretch
+    return 1.0 / (road.stretch * np.hypot(np.maximum(ahead, 0.2), slope / road.stretch))
+
+
+def _unwrapped(track: Track, t: Array, s: Array, n: Array, way: Array) -> tuple[Array, Array, Array]:
+    """Fixes that are of use, with stations that keep growing.
+
+    Parameters
+    ----------
+    way
+        (M,) distance driven by the speed [m]: where a fix has leapt to a neighbouring piece of road it is told by that.
+    """
+    near = np.abs(n) <= ASTRAY
+    t, s, n, way = t[near], s[near], n[near], way[near]
+    if not track.closed or t.size < 2:
+        return t, s, n
+    period = track.length
+    grown = np.diff(s)
+    # From fix to fix the car has come as far as its speed says, give or take half a lap.
+    turns = np.round((np.diff(way) - grown) / period)
+    return t, s + period * np.concatenate([[0.0], np.cumsum(turns)]), n
+
+
+def _noise(t: Array, values: Array) -> float:
+    """Noise of one fix, from the pieces without gaps."""
+    if t.size < 8:
+        return 0.0
+    steady = np.diff(t) < 1.8 * np.median(np.diff(t))
+    runs = np.split(np.arange(t.size), np.flatnonzero(~steady) + 1)
+    long = [values[run] for run in runs if run.size >= 8]
+    return float(np.median([white_noise(run) for run in long])) if long else white_noise(values)
+
+
+def _knots(fix_s: Array, station: Array) -> Array:
+    """Knots of the line along the whole way."""
+    low = min(float(station.min()), float(fix_s.min())) - 4.0 * LINE_STEP
+    high = max(float(station.max()), float(fix_s.max())) + 4.0 * LINE_STEP
+    return np.linspace(low, high, max(int(np.ceil((high - low) / LINE_STEP)), 8) + 1)
+
+
+def _stretch(fix_t: Array, fix_s: Array, t: Array, odometer: Array) -> float:
+    """By how much the places have come farther than the speed says, as a share."""
+    way = np.interp(fix_t, t, odometer)
+    if way[-1] - way[0] < 200.0:
+        return 0.0
+    slope = np.polyfit(way - way[0], fix_s - fix_s[0] - (way - way[0]), 1)[0]
+    return float(slope)
+
+
+def _slip(fix_t: Array, apart: Array, noise: float) -> float:
+    """How roughly the speed's error changes, from how the places leave it behind within seconds.
+
+    The second differences of means over a second, ``LAG`` apart, of white noise alone would be sqrt(6 / fixes in a mean) of
+    it; what there is more is slip.
+    """
+    seconds = np.floor(fix_t - fix_t[0]).astype(np.int64)
+    count = np.bincount(seconds)
+    mean = np.bincount(seconds, apart) / np.maximum(count, 1)
+    k = round(LAG)
+    full = count > 0.5 * np.median(count[count > 0])
+    both = full[2 * k :] & full[k:-k] & full[: -2 * k]
+    second = (mean[2 * k :] - 2.0 * mean[k:-k] + mean[: -2 * k])[both]
+    if second.size < 16:
+        return STEADY
+    white = 6.0 * noise * noise / max(float(np.median(count[count > 0])), 1.0)
+    excess = float(np.mean(second**2)) - white * (1.0 + 4.0 / np.sqrt(second.size))
+    return float(np.clip(np.sqrt(max(excess, 0.0)) / LAG**1.5, STEADY, UNSTEADY))
+
+
+def _drift(fix_t: Array, apart: Array, t: Array, noise: float, roughness: float) -> Array:
+    """How far the places are ahead of the speed, smoothed."""
+    knots = np.linspace(t[0], t[-1], max(int(np.ceil((t[-1] - t[0]) / DRIFT_STEP)), 8) + 1)
+    return np.interp(t, knots, smooth(fix_t, apart, noise, knots, roughness, 2))
+
+
+def _wander(t: Array, drift: Array) -> float:
+    """How far places wander slowly [m]: what is left of the drift in pieces of ``WINDOW`` once a steady drift is taken out.
+
+    Speed does not wander with them, so it tells. What it tells along the road is taken to hold across it too.
+    """
+    pieces = np.split(np.arange(t.size), np.searchsorted(t, np.arange(t[0] + WINDOW, t[-1], WINDOW)))
+    left = []
+    for rows in pieces:
+        if rows.size > 8 and t[rows[-1]] - t[rows[0]] > 0.5 * WINDOW:
+            at = t[rows] - t[rows[0]]
+            left.append(float(np.std(drift[rows] - np.polyval(np.polyfit(at, drift[rows], 1), at))))
+    return float(np.median(left)) if left else 0.0
+
+
+def _left(noise: float, wave: float, spacing: float) -> float:
+    """Noise left of white noise without waves shorter than ``wave``: about that of the mean over a quarter of a wave."""
+    return float(noise / np.sqrt(max(0.25 * wave / spacing, 1.0)))
