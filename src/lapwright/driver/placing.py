@@ -7,7 +7,7 @@ A32 (1976) 922) of nearest points, again and again (Besl & McKay, IEEE Trans. PA
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,7 +48,7 @@ class Placing:
     turn : e^(i angle); shift : [m]
     off : (2,) median and 95th percentile of the distance from the line that the trace was laid on [m]
     words : how it was found
-    backward : True when the trace fits better driven the other way round
+    backward : True when the trace runs against the road's direction
     """
 
     turn: complex
@@ -91,13 +91,14 @@ def place_on(track: Track, x: Array, y: Array, geographic: bool, target: Lap | N
             backward = _backward(line, trace)
             return Placing(1.0, 0.0, off, "the log is in the circuit file's own axes", backward)
     best: Placing | None = None
-    for points, backward in ((trace, False), (trace[::-1], True)):
+    for points in (trace, trace[::-1]):
         for turn, shift in _starts(line, points, track.closed):
-            found = _laid(line, _thinned(points), turn, shift, backward)
-            if best is None or found.off[0] < best.off[0] * (0.7 if backward else 1.0):
+            found = _laid(line, _thinned(points), turn, shift)
+            if best is None or found.off[0] < best.off[0]:
                 best = found
     assert best is not None
-    return best
+    # Nearest points know nothing of a direction: a trace may have come to lie on the road against it.
+    return replace(best, backward=_backward(line, best.turn * trace + best.shift))
 
 
 def _line(track: Track, target: Lap | None) -> NDArray[np.complex128]:
@@ -194,7 +195,6 @@ def _laid(
     points: NDArray[np.complex128],
     turn: complex,
     shift: complex,
-    backward: bool,
 ) -> Placing:
     """Nearest points, the best motion to them, and again."""
     from scipy.spatial import cKDTree
@@ -215,7 +215,7 @@ def _laid(
         if still:
             break
     off = _off(line, turn * points + shift)
-    return Placing(turn, shift, off, "laid on the circuit by its bends", backward)
+    return Placing(turn, shift, off, "laid on the circuit by its bends")
 
 
 def _off(line: NDArray[np.complex128], points: NDArray[np.complex128]) -> tuple[float, float]:

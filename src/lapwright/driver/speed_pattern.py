@@ -83,7 +83,7 @@ def crossings(log: Log, track: Track, target: Lap | None) -> Pattern:
         if back.size:
             return Pattern(distance.t[back + 1], "the distance channel, which begins anew at the line")
     if target is not None and track.closed:
-        found = _by_speed(log, track, target)
+        found = _by_speed(log, target)
         if found is not None:
             return Pattern(found, "the pattern of the speed")
     return Pattern(np.array([t[0], t[-1]]), "the ends of the log")
@@ -93,14 +93,21 @@ def _marks(log: Log) -> bool:
     return "beacon" in log.signals or "distance" in log.signals
 
 
-def _by_speed(log: Log, track: Track, target: Lap) -> Array | None:
+def path_of(lap: Lap) -> Array:
+    """Distance driven along a lap's own line (M,) [m]."""
+    steps = np.sqrt(np.diff(lap.x) ** 2 + np.diff(lap.y) ** 2 + np.diff(lap.z) ** 2)
+    return np.concatenate([[0.0], np.cumsum(steps)])
+
+
+def _by_speed(log: Log, target: Lap) -> Array | None:
     """Line crossings by likeness: where one lap of the reference's speed fits best, for each lap that fits in the log."""
     t, way = driven(log)
     # Standing still has no distance: such rows are left out.
     keep = np.concatenate([[True], np.diff(way) > 1e-6])
     at = np.arange(0.0, way[-1], GRID)
     speed = np.interp(at, way[keep], log.signals["speed"].values[keep])
-    model = np.interp(np.arange(0.0, track.length, GRID), target.s, target.speed)
+    path = path_of(target)
+    model = np.interp(np.arange(0.0, path[-1], GRID), path, target.speed)
     if speed.size < 0.9 * model.size:
         return None
     if speed.size < model.size + 4:
@@ -135,8 +142,8 @@ def _by_speed(log: Log, track: Track, target: Lap) -> Array | None:
             if likeness[place] < UNLIKE:
                 break
     places = np.array(sorted({*starts}), dtype=float) * GRID
-    if places[-1] + track.length <= way[-1] + GRID:
-        places = np.append(places, min(places[-1] + track.length, way[-1]))
+    if places[-1] + path[-1] <= way[-1] + GRID:
+        places = np.append(places, min(places[-1] + path[-1], way[-1]))
     return np.interp(places, way[keep], t[keep])
 
 
@@ -160,9 +167,7 @@ def lap_stations(track: Track, target: Lap | None, way: Array, speed: Array) -> 
     if target is None:
         return way * track.length / way[-1], float(way[-1] / track.length - 1.0), 2.0 * SURE
     # A good line is shorter than the road, and unevenly so: the reference's is the best that is known of the driver's.
-    path = np.concatenate(
-        [[0.0], np.cumsum(np.sqrt(sum(np.diff(c) ** 2 for c in (target.x, target.y, target.z))))]
-    )
+    path = path_of(target)
     stretch = float(way[-1] / path[-1] - 1.0)
     s = np.interp(way / (1.0 + stretch), path, target.s)
     grid = np.arange(0.0, track.length, GRID)

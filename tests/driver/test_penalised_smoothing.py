@@ -1,0 +1,59 @@
+"""The smoother against a dense solve of the same least squares, and its gain against the formula."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from lapwright.driver.penalised import cutoff, smooth, white_noise
+
+
+@pytest.mark.parametrize("order", [1, 2, 3])
+def test_it_is_the_least_squares_answer(order):
+    """numpy.linalg.lstsq on the stacked equations, which knows nothing of bands."""
+    random = np.random.default_rng(order)
+    knots = np.linspace(0.0, 30.0, 61)
+    at = np.sort(random.uniform(0.0, 30.0, 45))
+    values, noise, roughness = np.sin(at / 4.0) + 0.1 * random.standard_normal(45), 0.1, 0.05
+    step = knots[1] - knots[0]
+    left = np.minimum((at / step).astype(int), 59)
+    share = at / step - left
+    design = np.zeros((45, 61))
+    design[np.arange(45), left], design[np.arange(45), left + 1] = 1.0 - share, share
+    penalty = np.diff(np.eye(61), order, axis=0) * np.sqrt(step) / (roughness * step**order)
+    wanted = np.linalg.lstsq(
+        np.vstack([design / noise, penalty]),
+        np.concatenate([values / noise, np.zeros(len(penalty))]),
+        rcond=None,
+    )[0]
+    assert smooth(at, values, noise, knots, roughness, order) == pytest.approx(wanted, abs=1e-8)
+
+
+@pytest.mark.parametrize("order", [2, 3])
+def test_a_wave_at_the_cutoff_is_halved(order):
+    """Eilers, Anal. Chem. 75 (2003) 3631 [from memory]: gain 1 / (1 + lambda k^(2 order)), which is 1/2 where the penalty of
+    the wave equals its misfit."""
+    knots = np.arange(0.0, 4000.0, 1.0)
+    wave = cutoff(0.5, 1.0, 1e-3, order)
+    values = np.sin(2.0 * np.pi * knots / wave)
+    kept = smooth(knots, values, 0.5, knots, 1e-3, order)[1000:3000]
+    assert np.max(np.abs(kept)) == pytest.approx(0.5, abs=0.02)
+
+
+def test_polynomials_below_the_order_pass_and_nothing_comes_late():
+    knots = np.linspace(0.0, 100.0, 201)
+    parabola = 0.3 - 0.2 * knots + 0.01 * knots**2
+    assert smooth(knots, parabola, 1.0, knots, 1e-4, 3) == pytest.approx(parabola, abs=1e-3)
+    bump = np.exp(-0.5 * ((knots - 50.0) / 5.0) ** 2)
+    smoothed = smooth(knots, bump, 0.3, knots, 0.02, 3)
+    assert knots[np.argmax(smoothed)] == pytest.approx(50.0, abs=1e-9)
+    assert smoothed[100 - 40 : 101][::-1] == pytest.approx(smoothed[100:141], abs=1e-6)
+
+
+def test_white_noise_is_told_from_a_smooth_signal():
+    random = np.random.default_rng(2)
+    t = np.arange(0.0, 60.0, 0.1)
+    clean = 5.0 * np.sin(t / 3.0)
+    assert white_noise(clean) < 0.01
+    assert white_noise(clean + 0.4 * random.standard_normal(t.size)) == pytest.approx(0.4, rel=0.12)
+    assert white_noise(np.zeros(3)) == 0.0
