@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from lapwright.driver.difference import Difference
 from lapwright.driver.found_braking import entry_differences, peak_differences, release_differences
+from lapwright.driver.found_hesitation import hesitation_differences
 from lapwright.driver.found_line import line_differences
-from lapwright.driver.found_signs import sign_differences
 from lapwright.driver.found_throttle import speed_differences, throttle_differences
 from lapwright.driver.pair import Pair
 
@@ -29,7 +29,7 @@ def differences(pair: Pair) -> tuple[Difference, ...]:
     found += speed_differences(pair)
     if "throttle" in pair.has:
         found += throttle_differences(pair)
-    found += sign_differences(pair)
+    found += hesitation_differences(pair)
     if "line" in pair.has:
         found += line_differences(pair)
     return tuple(sorted(found, key=lambda one: one.start))

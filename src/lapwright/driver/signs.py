@@ -1,197 +1,148 @@
-"""Signs of an unsure foot or hand in a lap: a release in steps, a second application, a lift after the pick-up, corrections.
-
-Each is read from one lap alone; what is a fault is for whoever holds two laps side by side.
-"""
+"""Which way round a log's channels are: found by holding them against each other."""
 
 from __future__ import annotations
 
-import itertools
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.driver.session import Noise
-from lapwright.lap.lap import Lap
-from lapwright.lap.phases import BRAKE_ON, FULL_THROTTLE, THROTTLE_ON
+from lapwright.driver.log import Signal
 
 Array = NDArray[np.float64]
 
-RATE = 50.0
-"""Samples a second at which movements are read [Hz]."""
+TELLING = 0.3
+"""Correlation above which a sign is told; noise alone, over the seconds of a lap, stays below 0.2."""
 
-SOFT = 0.08
-"""Standard deviation of the window by which rates are smoothed [s]."""
+TURNING = ("yaw_rate", "accel_lat", "steering_wheel", "road_wheel")
+"""Channels that are positive to the left; the first of them is believed most when nothing else tells."""
 
-BURST, LULL = 0.35, 0.25
-"""A release goes fast where its rate is above the first share of its greatest; two such stretches are two steps when the rate
-in between falls below the second share of the lesser."""
+WINDOW = 1.0
+"""Time over which course and speed are compared with themselves [s]: noise of places makes no turn of a course over it."""
 
-PRESSED = 0.1
-"""Rise of the brake after a fall of as much, as a share of its peak, that counts as a second application."""
-
-LIFTED = 0.12
-"""Fall of the throttle after its pick-up that counts as a lift."""
-
-TURNED = 0.07
-"""Swing of the hand wheel that counts [rad]: four degrees."""
-
-SLOW = 0.35
-"""Standard deviation of the window that makes a slow movement of the hands out of a quick one [s]."""
-
-CLEAR = 6.0
-"""Standard deviations of the log's noise that a sign must exceed besides."""
+WORDS = {
+    "yaw_rate": "yaw rate",
+    "accel_lat": "lateral acceleration",
+    "steering_wheel": "steering",
+    "road_wheel": "steering of the road wheels",
+    "accel_long": "longitudinal acceleration",
+}
 
 
 @dataclass(frozen=True)
-class Sign:
-    """One sign: from ``start`` to ``end`` [m], ``size`` in the unit of its channel, ``count`` of them in all (0: none)."""
+class Signs:
+    """Signals with our signs, and what was found, in words."""
 
-    count: int
-    start: float = float("nan")
-    end: float = float("nan")
-    size: float = 0.0
+    signals: Mapping[str, Signal]
+    words: tuple[str, ...]
 
 
-def _over_time(lap: Lap, values: Array, start: float, end: float) -> tuple[Array, Array, Array]:
-    """Times, stations and values of a piece, evenly in time; empty when there is nothing to read."""
-    rows = (lap.s >= start) & (lap.s <= end)
-    if np.sum(rows) < 6 or not np.all(np.isfinite(values[rows])):
-        return np.empty(0), np.empty(0), np.empty(0)
-    t = np.arange(lap.t[rows][0], lap.t[rows][-1], 1.0 / RATE)
-    return t, np.interp(t, lap.t[rows], lap.s[rows]), np.interp(t, lap.t[rows], values[rows])
+def find_signs(signals: Mapping[str, Signal], fixed: frozenset[str]) -> Signs:
+    """Left and forward made positive.
 
+    The way of a car in the plane tells left from right: its course, from places ``WINDOW`` apart, turns as the yaw rate does,
+    and speed times that is the lateral acceleration. Without places the turning channels are held against each other: the yaw
+    rate, else the lateral acceleration, keeps its sign. Longitudinal acceleration is held against the change of speed.
 
-def _soft(values: Array, seconds: float) -> Array:
-    from scipy.ndimage import gaussian_filter1d
-
-    return np.asarray(gaussian_filter1d(values, seconds * RATE, mode="nearest"))
-
-
-def _level(noise: float, least: float) -> float:
-    return max(least, CLEAR * noise) if np.isfinite(noise) else least
-
-
-def release_steps(lap: Lap, start: float, end: float, noise: Noise) -> Sign:
-    """In how many steps the brake is let go between two stations.
-
-    ``start`` and ``end`` of the sign are the longest hold between two steps, ``size`` the brake there as a share of the peak.
+    Parameters
+    ----------
+    signals
+        By the names of the measures.
+    fixed
+        Channels whose sign the user gave: they are held against the others too, but not turned.
     """
-    _, s, brake = _over_time(lap, lap.brake, start, end)
-    if s.size < 8 or brake.max() < _level(noise.brake, 2.0 * BRAKE_ON):
-        return Sign(0)
-    first = int(np.flatnonzero(brake >= 0.95 * brake.max())[-1])
-    s, brake, peak = s[first:], brake[first:], float(brake.max())
-    off = np.flatnonzero(brake < BRAKE_ON)
-    # The foot that leaves the pedal altogether belongs to the last step.
-    stop = int(off[0]) + 6 if off.size else brake.size
-    s, brake = s[:stop], brake[:stop]
-    if s.size < 8:
-        return Sign(1)
-    rate = np.maximum(-np.gradient(_soft(brake, SOFT)), 0.0)
-    fast = rate > BURST * rate.max()
-    runs = [
-        run
-        for run in np.split(np.arange(s.size), np.flatnonzero(np.diff(fast.astype(int))) + 1)
-        if fast[run[0]]
-    ]
-    steps = runs[:1]
-    holds: list[tuple[int, int]] = []
-    for run in runs[1:]:
-        gap = slice(steps[-1][-1], run[0] + 1)
-        lesser = min(float(rate[steps[-1]].max()), float(rate[run].max()))
-        if rate[gap].min() < LULL * lesser:
-            holds.append((int(steps[-1][-1]), int(run[0])))
-            steps.append(run)
-        else:
-            steps[-1] = np.concatenate([steps[-1], run])
-    if not holds:
-        return Sign(len(steps))
-    a, b = max(holds, key=lambda hold: hold[1] - hold[0])
-    return Sign(len(steps), float(s[a]), float(s[b]), float(np.median(brake[a : b + 1]) / peak))
+    result = dict(signals)
+    words: list[str] = []
+    grid = _grid(signals)
+    if grid.size < 20:
+        return Signs(result, ())
+    speed = _on(signals["speed"], grid)
+    against: dict[str, tuple[Array, str]] = {}
+    if "accel_long" in signals:
+        against["accel_long"] = (_slope(grid, speed), "the change of speed")
+    turn = _turning(signals, grid, speed, fixed)
+    if turn is not None:
+        rate, source, name = turn
+        for measure in TURNING:
+            if measure in signals and measure != name:
+                # Steering follows the curvature; at a standstill that is nothing.
+                size = (
+                    rate
+                    if measure == "yaw_rate"
+                    else rate * speed
+                    if measure == "accel_lat"
+                    else rate / np.maximum(speed, 8.0)
+                )
+                against[measure] = (size, source)
+    for measure, (model, source) in against.items():
+        alike = _alike(_on(signals[measure], grid), model)
+        if alike < -TELLING and measure not in fixed:
+            signal = result[measure]
+            result[measure] = replace(signal, values=-signal.values)
+            words.append(
+                f"{WORDS[measure]} has the other sign (correlation {alike:.2f} with {source}): turned round"
+            )
+        elif alike < -TELLING:
+            words.append(
+                f"{WORDS[measure]}: the sign of the channel map disagrees with {source} (correlation {alike:.2f})"
+            )
+        elif alike <= TELLING and measure not in fixed:
+            words.append(
+                f"{WORDS[measure]}: {source} does not tell its sign (correlation {alike:.2f}); taken as it is"
+            )
+    return Signs(result, tuple(words))
 
 
-def second_application(lap: Lap, start: float, end: float, noise: Noise) -> Sign:
-    """How often the brake is pressed between two stations; ``start``, ``end`` and ``size`` (of full) of the second."""
-    _, s, brake = _over_time(lap, lap.brake, start, end)
-    if s.size < 8:
-        return Sign(0)
-    peak = float(brake.max())
-    if peak < _level(noise.brake, BRAKE_ON):
-        return Sign(0)
-    swing = max(PRESSED * peak, _level(noise.brake, 0.03))
-    turns = _swings(brake, swing)
-    rises = [(a, b) for a, b in itertools.pairwise(turns) if brake[b] - brake[a] >= swing]
-    if not rises:
-        return Sign(1)
-    later = [(a, b) for a, b in rises if brake[: a + 1].max() - brake[a] >= swing]
-    if not later:
-        return Sign(len(rises))
-    a, b = max(later, key=lambda rise: brake[rise[1]] - brake[rise[0]])
-    after = np.flatnonzero(brake[b:] < brake[a] + 0.1 * (brake[b] - brake[a]))
-    last = b + int(after[0]) if after.size else brake.size - 1
-    return Sign(1 + len(later), float(s[a]), float(s[last]), float(brake[b]))
+def _grid(signals: Mapping[str, Signal]) -> Array:
+    t = signals["speed"].t
+    return np.arange(t[0], t[-1], 0.2)
 
 
-def throttle_lift(lap: Lap, start: float, end: float, noise: Noise) -> Sign:
-    """The largest lift after the throttle was picked up and before it is full for good; ``size`` as a share of full."""
-    _, s, throttle = _over_time(lap, lap.throttle, start, end)
-    if s.size < 8 or throttle.max() < THROTTLE_ON:
-        return Sign(0)
-    least = int(np.argmin(throttle))
-    s, throttle = s[least:], throttle[least:]
-    lift = _level(noise.throttle, LIFTED)
-    turns = _swings(throttle, lift)
-    falls = [
-        (a, b)
-        for a, b in itertools.pairwise(turns)
-        # From full throttle a lift is for the next corner.
-        if throttle[a] - throttle[b] >= lift
-        and (throttle[a] < FULL_THROTTLE or throttle[b:].max() >= throttle[a] - lift)
-    ]
-    if not falls:
-        return Sign(0)
-    a, b = max(falls, key=lambda fall: throttle[fall[0]] - throttle[fall[1]])
-    back = np.flatnonzero(throttle[b:] >= throttle[a])
-    last = b + int(back[0]) if back.size else throttle.size - 1
-    return Sign(len(falls), float(s[a]), float(s[last]), float(throttle[a] - throttle[b]))
+def _on(signal: Signal, grid: Array) -> Array:
+    """A signal on the grid, as the mean over a step around it; NaN where it has none."""
+    # Sums up to the edges of the steps, so that vibration does not alias.
+    edges = np.append(grid - 0.1, grid[-1] + 0.1)
+    place = np.searchsorted(signal.t, edges)
+    total = np.concatenate([[0.0], np.cumsum(signal.values)])
+    count = np.diff(place)
+    means = np.diff(total[place]) / np.maximum(count, 1)
+    values = np.where(count > 0, means, np.interp(grid, signal.t, signal.values))
+    values[(grid < signal.t[0]) | (grid > signal.t[-1])] = np.nan
+    return np.asarray(values)
 
 
-def steering_corrections(lap: Lap, start: float, end: float, noise: Noise) -> Sign:
-    """Quick swings of the hand wheel to and fro, in pairs, its slow movement taken out; ``size`` the largest [rad]."""
-    t, s, wheel = _over_time(lap, lap.steering_wheel, start - 20.0, end + 20.0)
-    if s.size < 8:
-        return Sign(0)
-    quick = _soft(wheel, 0.03) - _soft(wheel, SLOW)
-    inside = (s >= start) & (s <= end)
-    t, s, quick = t[inside], s[inside], quick[inside]
-    turns = _swings(quick, _level(noise.steering, TURNED))
-    inner = turns[1:-1]
-    if len(inner) < 3:
-        return Sign(0)
-    sizes = np.abs(np.diff(quick[inner]))
-    return Sign(len(inner) // 2, float(s[inner[0]]), float(s[inner[-1]]), float(sizes.max()))
+def _slope(grid: Array, values: Array) -> Array:
+    k = max(round(0.5 * WINDOW / 0.2), 1)
+    slope = np.full(grid.size, np.nan)
+    slope[k:-k] = (values[2 * k :] - values[: -2 * k]) / (grid[2 * k :] - grid[: -2 * k])
+    return slope
 
 
-def without_corrections(lap: Lap, seconds: float = SLOW) -> Array:
-    """Hand-wheel angles of a lap with quick movements smoothed out (M,) [rad]."""
-    t = np.arange(lap.t[0], lap.t[-1], 1.0 / RATE)
-    return np.interp(lap.t, t, _soft(np.interp(t, lap.t, lap.steering_wheel), seconds))
+def _turning(
+    signals: Mapping[str, Signal], grid: Array, speed: Array, fixed: frozenset[str]
+) -> tuple[Array, str, str] | None:
+    """What tells left from right, as a yaw rate: values, words, and which channel it is ('' for none of them)."""
+    if "x" in signals and "y" in signals:
+        x, y = (_on(signals[name], grid) for name in ("x", "y"))
+        course = np.arctan2(_slope(grid, y), _slope(grid, x))
+        good = np.isfinite(course)
+        rate = np.full(grid.size, np.nan)
+        if good.sum() > 20:
+            rate[good] = _slope(grid[good], np.unwrap(course[good]))
+            rate[speed < 5.0] = np.nan
+            return rate, "the curve of the places", ""
+    given = [name for name in TURNING if name in signals and name in fixed]
+    for name in given + [name for name in TURNING if name in signals]:
+        values = _on(signals[name], grid)
+        moving = np.maximum(speed, 8.0)
+        rate = values if name == "yaw_rate" else values / moving if name == "accel_lat" else values * moving
+        return rate, WORDS[name], name
+    return None
 
 
-def _swings(values: Array, least: float) -> list[int]:
-    """Indices of the turning points of a series when swings smaller than ``least`` are left out, with its two ends."""
-    turns, low, high, way = [0], 0, 0, 0
-    for i in range(1, values.size):
-        if way <= 0 and values[i] <= values[low]:
-            low = i
-        if way >= 0 and values[i] >= values[high]:
-            high = i
-        if way >= 0 and values[high] - values[i] >= least:
-            turns.append(high)
-            low, way = i, -1
-        elif way <= 0 and values[i] - values[low] >= least:
-            turns.append(low)
-            high, way = i, 1
-    turns.append(values.size - 1)
-    return list(dict.fromkeys(turns))
+def _alike(values: Array, model: Array) -> float:
+    good = np.isfinite(values) & np.isfinite(model)
+    if good.sum() < 20 or np.std(values[good]) == 0.0 or np.std(model[good]) == 0.0:
+        return 0.0
+    return float(np.corrcoef(values[good], model[good])[0, 1])

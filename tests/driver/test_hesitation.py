@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from made_movements import SPEED, corners, lap_with
 
+from lapwright.driver.hesitation import release_steps, second_application, steering_corrections, throttle_lift
 from lapwright.driver.session import Noise
-from lapwright.driver.signs import release_steps, second_application, steering_corrections, throttle_lift
 
 QUIET = Noise(brake=0.002, throttle=0.003, steering=0.003)
 ONE = corners((0, 0), (1, 0), (1.2, 1), (2.0, 0.95), (3.5, 0), (5, 0))

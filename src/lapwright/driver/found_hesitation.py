@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from lapwright.corner.impose import Imposed, Known
-from lapwright.driver import imposed, signs
+from lapwright.driver import hesitation, imposed
 from lapwright.driver.difference import FELT, Difference
 from lapwright.driver.pair import Pair
 from lapwright.vehicle.parameters import FrictionCircle
@@ -14,7 +14,7 @@ MORE = 2
 """Corrections of the steering more than the reference's that count."""
 
 
-def sign_differences(pair: Pair) -> list[Difference]:
+def hesitation_differences(pair: Pair) -> list[Difference]:
     """What the shape of pedals and steering tells in a corner.
 
     Parameters
@@ -34,10 +34,10 @@ def sign_differences(pair: Pair) -> list[Difference]:
 
 def _steps(pair: Pair) -> list[Difference]:
     span = (pair.at(pair.ours.brake_on), pair.at(pair.ours.brake_off) + 5.0)
-    ours = signs.release_steps(pair.driver, *span, pair.noise)
+    ours = hesitation.release_steps(pair.driver, *span, pair.noise)
     if ours.count < 2 or pair.theirs.brake_on is None:
         return []
-    theirs = signs.release_steps(
+    theirs = hesitation.release_steps(
         pair.reference, pair.at(pair.theirs.brake_on), pair.at(pair.theirs.brake_off) + 5.0, pair.noise
     )
     if ours.count <= theirs.count:
@@ -65,10 +65,10 @@ def _steps(pair: Pair) -> list[Difference]:
 
 def _again(pair: Pair) -> list[Difference]:
     last = max(pair.slowest, pair.at(pair.ours.brake_off)) + FELT
-    ours = signs.second_application(pair.driver, pair.at(pair.ours.brake_on) - 2.0, last, pair.noise)
+    ours = hesitation.second_application(pair.driver, pair.at(pair.ours.brake_on) - 2.0, last, pair.noise)
     if ours.count < 2 or not np.isfinite(ours.start):
         return []
-    theirs = signs.second_application(pair.reference, pair.begin, last, pair.noise)
+    theirs = hesitation.second_application(pair.reference, pair.begin, last, pair.noise)
     if theirs.count >= ours.count:
         return []
 
@@ -90,7 +90,7 @@ def _lift_again(pair: Pair) -> list[Difference]:
     full = pair.at(pair.ours.full_throttle)
     last = full if np.isfinite(full) else pair.end
     span = (min(first, pair.slowest) - 30.0, max(last, pair.end))
-    ours, theirs = (signs.throttle_lift(lap, *span, pair.noise) for lap in (pair.driver, pair.reference))
+    ours, theirs = (hesitation.throttle_lift(lap, *span, pair.noise) for lap in (pair.driver, pair.reference))
     if ours.count < 1 or ours.size < 2.0 * theirs.size:
         return []
 
@@ -115,7 +115,7 @@ def _lift_again(pair: Pair) -> list[Difference]:
 def _corrections(pair: Pair) -> list[Difference]:
     span = (pair.turn_in - 20.0, pair.end + 20.0)
     ours, theirs = (
-        signs.steering_corrections(lap, *span, pair.noise) for lap in (pair.driver, pair.reference)
+        hesitation.steering_corrections(lap, *span, pair.noise) for lap in (pair.driver, pair.reference)
     )
     if ours.count - theirs.count < MORE:
         return []
@@ -123,7 +123,7 @@ def _corrections(pair: Pair) -> list[Difference]:
     def hands(known: Known) -> Imposed | None:
         if isinstance(known.vehicle, FrictionCircle):
             return None
-        calm = signs.without_corrections(pair.driver)
+        calm = hesitation.without_corrections(pair.driver)
         return imposed.steered(known, pair.driver, ours.start, ours.end, calm, known.vehicle.steering.ratio)
 
     return [
