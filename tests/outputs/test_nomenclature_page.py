@@ -9,13 +9,24 @@ from lapwright.corner import reading
 from lapwright.lap import corners, phases
 from lapwright.outputs.card_keys import CARD_KEYS, written_out
 from lapwright.outputs.channels import CHANNELS, COLUMNS
+from lapwright.outputs.compare_files import ALIGNED, PARTS, READINGS, RUNNING
+from lapwright.outputs.compare_keys import COMPARE_KEYS
 from lapwright.outputs.corner_file import CORNER_COLUMNS
-from lapwright.outputs.nomenclature import card_table, channel_table, corner_table
+from lapwright.outputs.nomenclature import (
+    aligned_table,
+    card_table,
+    channel_table,
+    compare_table,
+    corner_table,
+    parts_table,
+)
 
 PAGE = (Path(__file__).parents[2] / "docs" / "nomenclature.md").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("table", [channel_table, corner_table, card_table])
+@pytest.mark.parametrize(
+    "table", [channel_table, corner_table, card_table, aligned_table, parts_table, compare_table]
+)
 def test_tables_are_those_of_the_code(table):
     missing = [row for row in table().splitlines() if row not in PAGE]
     assert not missing, "print them anew with python -m lapwright.outputs.nomenclature"
@@ -27,6 +38,11 @@ def test_no_column_is_made_up():
         | {column.name for column in CORNER_COLUMNS}
         | {"baseline_loss_s"}
         | {key for key, _ in CARD_KEYS}
+        | {f"*_{column.name}" for column in ALIGNED}
+        | {f"driver_{name}" for name, _ in RUNNING}
+        | {name for name, _ in PARTS}
+        | {f"*_{name}" for name, _ in READINGS}
+        | {key for key, _ in COMPARE_KEYS}
     )
     section = PAGE[PAGE.index("## Channels") : PAGE.index("## Trade words")]
     named = set(re.findall(r"^\| `([\w.*\[\]]+)` \|", section, flags=re.MULTILINE))

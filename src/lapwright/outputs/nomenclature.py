@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from lapwright.outputs.card_keys import CARD_KEYS
 from lapwright.outputs.channels import CHANNELS
+from lapwright.outputs.compare_files import ALIGNED, PARTS, READINGS, RUNNING
+from lapwright.outputs.compare_keys import COMPARE_KEYS
 from lapwright.outputs.corner_file import BASELINE_LOSS, CORNER_COLUMNS
 
 
@@ -30,5 +32,27 @@ def card_table() -> str:
     return "\n".join(["| key | meaning |", "|---|---|", *rows])
 
 
+def aligned_table() -> str:
+    """Columns of aligned.csv as a Markdown table."""
+    rows = ["| `distance_m` | distance along the centreline, in plan |"]
+    rows += [f"| `*_{column.name}` | {column.doc} |" for column in ALIGNED]
+    rows += [f"| `driver_{name}` | {doc} |" for name, doc in RUNNING]
+    return "\n".join(["| column | meaning |", "|---|---|", *rows])
+
+
+def parts_table() -> str:
+    """Columns of the corners.csv of a comparison as a Markdown table."""
+    rows = [f"| `{name}` | {doc} |" for name, doc in PARTS]
+    rows += [f"| `*_{name}` | {doc} |" for name, doc in READINGS]
+    return "\n".join(["| column | meaning |", "|---|---|", *rows])
+
+
+def compare_table() -> str:
+    """Keys of compare.json as a Markdown table."""
+    rows = [f"| `{key}` | {doc} |" for key, doc in COMPARE_KEYS]
+    return "\n".join(["| key | meaning |", "|---|---|", *rows])
+
+
 if __name__ == "__main__":
-    print(channel_table(), corner_table(), card_table(), sep="\n\n")
+    tables = (channel_table, corner_table, card_table, aligned_table, parts_table, compare_table)
+    print(*(table() for table in tables), sep="\n\n")
