@@ -1,0 +1,103 @@
+"""Times of a log: numbers, clocks and dates as seconds that rise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+DAY = 86_400.0
+SHOWN = 10
+"""Faults of one kind that are listed; the others are counted."""
+
+_CLOCK = r"(?:^|[T ])(?:(\d+):)?(\d{1,2}):(\d{1,2}(?:[.,]\d*)?)\s*(?:Z|[+-]\d\d:?\d\d)?$"
+
+
+@dataclass(frozen=True)
+class Times:
+    """Times of the rows that are kept.
+
+    Attributes
+    ----------
+    t : (M,) [s] from the first, strictly rising
+    row : (M,) which rows
+    back : rows whose time is before that of the row above, with both times [s]
+    words : what was repaired, for notices
+    """
+
+    t: Array
+    row: NDArray[np.int64]
+    back: tuple[tuple[int, float, float], ...]
+    words: tuple[str, ...]
+
+
+def clock_seconds(texts: object) -> Array:
+    """Seconds since midnight of ``h:m:s``, ``m:s`` and dates with a time of day; NaN where a text is neither.
+
+    Parameters
+    ----------
+    texts
+        pandas Series of text.
+    """
+    parts = texts.str.strip().str.extract(_CLOCK)  # type: ignore[attr-defined]
+    hours = parts[0].fillna("0").astype(float)
+    minutes, seconds = parts[1].astype(float), parts[2].str.replace(",", ".", regex=False).astype(float)
+    return np.asarray(hours * 3600.0 + minutes * 60.0 + seconds, dtype=float)
+
+
+def rising(seconds: Array, clock: bool, same: NDArray[np.bool_]) -> Times:
+    """Times made to rise strictly.
+
+    Parameters
+    ----------
+    seconds
+        (N,) as read [s]; NaN where there is none.
+    clock
+        They are times of day: a fall by nearly a day is midnight.
+    same
+        (N,) whether a row is the same as the one above in every cell.
+
+    Returns
+    -------
+    Times
+        Rows without a time and repeated rows are left out. Where a time is shared by rows that differ, the first is kept; but
+        where most are shared, the time was written too coarsely and the rows are spread evenly.
+    """
+    words = []
+    row = np.flatnonzero(np.isfinite(seconds))
+    if row.size < seconds.size:
+        words.append(f"{seconds.size - row.size} rows without a time are left out")
+    t = seconds[row]
+    if clock and t.size:
+        falls = np.concatenate([[0.0], np.diff(t) < -0.5 * DAY])
+        t = t + DAY * np.cumsum(falls)
+    twice = np.concatenate([[False], same[row[1:]] & (np.diff(t) == 0.0)]) if t.size else np.zeros(0, bool)
+    if twice.any():
+        words.append(f"{int(twice.sum())} repeated rows are left out")
+        row, t = row[~twice], t[~twice]
+    steps = np.diff(t)
+    back = tuple((int(row[k + 1]), float(t[k]), float(t[k + 1])) for k in np.flatnonzero(steps < 0.0))
+    shared = np.concatenate([[False], steps == 0.0]) if t.size else np.zeros(0, bool)
+    if not back and shared.mean() > 0.3 if t.size else False:
+        t = _spread(t)
+        words.append(
+            "times are written too coarsely, several rows to a time: the rows are spread evenly between the times"
+        )
+    elif shared.any():
+        words.append(f"{int(shared.sum())} rows that repeat the time of the row above are left out")
+        row, t = row[~shared], t[~shared]
+    return Times(t - t[0] if t.size else t, row.astype(np.int64), back, tuple(words))
+
+
+def _spread(t: Array) -> Array:
+    """Rows that share a time, spread up to the next time; the last ones at the usual step."""
+    begins = np.flatnonzero(np.concatenate([[True], np.diff(t) > 0.0]))
+    step = float(np.median(np.diff(t[begins]))) if begins.size > 1 else 1.0
+    # After a gap, too, rows go on at the usual step.
+    until = np.minimum(np.append(t[begins[1:]], np.inf), t[begins] + step)
+    count = np.diff(np.append(begins, t.size))
+    place = np.arange(t.size) - np.repeat(begins, count)
+    return t + place * np.repeat((until - t[begins]) / count, count)
