@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +15,8 @@ DAY = 86_400.0
 SHOWN = 10
 """Faults of one kind that are listed; the others are counted."""
 
-_CLOCK = r"(?:^|[T ])(?:(\d+):)?(\d{1,2}):(\d{1,2}(?:[.,]\d*)?)\s*(?:Z|[+-]\d\d:?\d\d)?$"
+_HEAD = re.compile(r"(?:^|[T ])(?:(\d{1,3}):)?(\d{1,2})$")
+_ZONE = re.compile(r"(?<=:\d\d)([.,]\d*)?[+-]\d\d:?\d\d$")
 
 
 @dataclass(frozen=True)
@@ -34,18 +37,36 @@ class Times:
     words: tuple[str, ...]
 
 
-def clock_seconds(texts: object) -> Array:
+def clock_seconds(texts: Iterable[str]) -> Array:
     """Seconds since midnight of ``h:m:s``, ``m:s`` and dates with a time of day; NaN where a text is neither.
 
     Parameters
     ----------
     texts
-        pandas Series of text.
+        Of the cells.
     """
-    parts = texts.str.strip().str.extract(_CLOCK)  # type: ignore[attr-defined]
-    hours = parts[0].fillna("0").astype(float)
-    minutes, seconds = parts[1].astype(float), parts[2].str.replace(",", ".", regex=False).astype(float)
-    return np.asarray(hours * 3600.0 + minutes * 60.0 + seconds, dtype=float)
+    import pandas as pd
+
+    bare = (text.strip().removesuffix("Z") for text in texts)
+    parted = [_ZONE.sub(r"\1", text).rpartition(":") for text in bare]
+    seconds = pd.to_numeric(
+        pd.Series([part[2].replace(",", ".") for part in parted], dtype=object), errors="coerce"
+    )
+    # What stands before the seconds changes once a minute: few texts, each read once.
+    heads, kinds = pd.factorize(np.array([part[0] for part in parted], dtype=object))
+    minutes = np.array([_minutes(text) for text in kinds], dtype=float)
+    values = (
+        60.0 * minutes[heads] + np.asarray(seconds, dtype=float)
+        if kinds.size
+        else np.full(len(parted), np.nan)
+    )
+    return np.where((np.asarray(seconds) >= 0.0) & (np.asarray(seconds) < 61.0), values, np.nan)
+
+
+def _minutes(text: str) -> float:
+    """Minutes since midnight of ``h:m`` or ``m``, perhaps behind a date; NaN for anything else."""
+    found = _HEAD.search(text)
+    return 60.0 * float(found.group(1) or 0) + float(found.group(2)) if found else np.nan
 
 
 def rising(seconds: Array, clock: bool, same: NDArray[np.bool_]) -> Times:

@@ -146,9 +146,7 @@ class _Table:
         """A column of the sample."""
         cells = [row[column - 1] for row in self.sample]
         if column in self.clocks():
-            import pandas as pd
-
-            return clock_seconds(pd.Series(cells, dtype=str))
+            return clock_seconds(cells)
         return np.array([cell_number(cell, self.layout.decimal) for cell in cells])
 
     @property

@@ -71,12 +71,12 @@ NEUTRAL = frozenset(_NEUTRAL.split())
 """Words that say where a signal comes from, not what it is."""
 
 _STRANGERS = (
-    "temp temperature temperatur voltage volt target limit limiter max min maximum minimum error accuracy acc_err status "
-    "quality sats satellites delta diff predicted best previous last bias balance raw_adc torque rate_limit fuel oil water air "
-    "boost slip ratio heading bearing altitude height hdop pdop vdop age count checksum flag mode valid requested demand setpoint "
-    "rear hinten arriere posteriore trasero r rl rr fl fr lf lr wheel1 wheel2 tyre tire reifen pneu calibration offset zero "
-    "vertical z roll pitch gradient curvature radius power load wear time_delta std sigma speedlimit fault warning sector "
-    "split remaining predicted_time reference ref"
+    "temp temperature temperatur voltage volt target limit limiter max min maximum minimum error accuracy status "
+    "quality sats satellites delta diff predicted best previous last bias balance torque fuel oil water air boost "
+    "slip ratio heading bearing altitude height hdop pdop vdop age count checksum flag mode valid requested demand "
+    "setpoint rear hinten arriere posteriore trasero r rl rr fl fr lf lr wheel1 wheel2 tyre tire reifen pneu "
+    "calibration offset zero vertical z roll pitch gradient curvature radius power load wear std sigma speedlimit "
+    "fault warning sector split remaining reference ref "
 )
 STRANGERS = frozenset(_STRANGERS.split())
 """Words that say that a column is something else, or of another place of the car."""
