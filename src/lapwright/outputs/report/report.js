@@ -1,0 +1,232 @@
+// The page of a comparison: one cursor through all panels and the map, zoom by corner, replay in real time.
+"use strict";
+
+(async function () {
+  const read = (id) => JSON.parse(document.getElementById(id).textContent);
+  const facts = read("facts");
+  const plots = read("plots");
+  const all = (selector) => Array.from(document.querySelectorAll(selector));
+
+  await Bokeh.embed.embed_items(plots.documents, plots.items);
+  const book = Bokeh.documents[0];
+  const model = (name) => book.get_model_by_name(name);
+  const columns = {};
+  for (const [name, values] of Object.entries(model("traces").data)) columns[name] = Array.from(values);
+
+  const rows = facts.rows;
+  const station = columns.s;
+  const first = station[0];
+  const last = station[rows - 1];
+  const people = facts.people;
+  const lead = people[1];
+  const map = model("map");
+  const across = model("across");
+  const panels = facts.panels.map((panel) => ({ ...panel, plot: model(panel.name) }));
+  const cursors = facts.panels.map((panel) => model("cursor-" + panel.name));
+  const marks = Object.fromEntries(people.map((who) => [who, model("mark-" + who)]));
+  const slider = document.getElementById("moment");
+  const where = document.getElementById("where");
+  const playButton = document.getElementById("play");
+  const longest = Math.max(...people.map((who) => columns[who + "_t"][rows - 1]));
+
+  // Where everybody is [m], the moment [s], and whether time runs.
+  const state = { at: {}, moment: 0, sameTime: false, playing: false, rate: 1, shown: null };
+
+  // Row before a value in a rising column, among the rows of the lap.
+  function before(column, value) {
+    let low = 0, high = rows - 1;
+    while (high - low > 1) {
+      const middle = (low + high) >> 1;
+      if (column[middle] <= value) low = middle; else high = middle;
+    }
+    return low;
+  }
+
+  // One column read at a value of another, which rises; ends are held.
+  function between(from, to, value) {
+    const i = before(from, value);
+    const span = from[i + 1] - from[i];
+    const share = span > 0 ? Math.min(Math.max((value - from[i]) / span, 0), 1) : 0;
+    return to[i] + share * (to[i + 1] - to[i]);
+  }
+
+  const held = (column, s) => column[before(station, s)];
+  const value = (name, s) => (name in columns ? between(station, columns[name], s) : NaN);
+
+  function inLap(s) {
+    if (!facts.closed) return Math.min(Math.max(s, first), last);
+    const length = last - first;
+    return first + ((((s - first) % length) + length) % length);
+  }
+
+  // Everybody at one place.
+  function toPlace(s) {
+    const here = inLap(s);
+    for (const who of people) state.at[who] = here;
+    state.moment = between(station, columns[lead + "_t"], here);
+    state.sameTime = false;
+    paintSoon();
+  }
+
+  // Everybody where he is at one moment since the line.
+  function toMoment(moment) {
+    state.moment = Math.min(Math.max(moment, 0), longest);
+    for (const who of people) state.at[who] = between(columns[who + "_t"], station, state.moment);
+    state.sameTime = true;
+    paintSoon();
+  }
+
+  let waiting = false;
+  function paintSoon() {
+    if (waiting) return;
+    waiting = true;
+    requestAnimationFrame(() => { waiting = false; paint(); });
+  }
+
+  function paint() {
+    let s = state.at[lead];
+    if (s < across.start && s + (last - first) <= across.end) s += last - first;
+    for (const cursor of cursors) cursor.location = s;
+    for (const who of people) {
+      const lineOf = who + "_x" in columns ? who : "ref";
+      const x = value(lineOf + "_x", state.at[who]), y = value(lineOf + "_y", state.at[who]);
+      marks[who].data = { x: [who + "_x" in columns || who === "ref" ? x : NaN], y: [y] };
+    }
+    for (const part of all("[data-level]")) {
+      const level = value(part.dataset.level, state.at[part.dataset.level.split("_")[0]]);
+      part.style.width = (Number.isFinite(level) ? Math.min(Math.max(level, 0), 100) : 0).toFixed(1) + "%";
+    }
+    for (const part of all("[data-turn]")) {
+      const angle = value(part.dataset.turn, state.at[part.dataset.turn.split("_")[0]]);
+      part.setAttribute("transform", "rotate(" + (Number.isFinite(angle) ? -angle : 0).toFixed(1) + " 40 40)");
+    }
+    for (const part of all("[data-value]")) {
+      const [who, what] = part.dataset.value.split("_");
+      const now = what === "gear" ? held(columns[part.dataset.value], state.at[who]) : value(part.dataset.value, state.at[who]);
+      part.textContent = Number.isFinite(now) ? now.toFixed(0) : "-";
+    }
+    const late = value(lead + "_difference", state.at[lead]);
+    const gap = Number.isFinite(late) ? ", " + Math.abs(late).toFixed(2) + " s " + (late < 0 ? "ahead" : "behind") + " here" : "";
+    where.textContent = state.moment.toFixed(1) + " s, " + state.at[lead].toFixed(0) + " m" + gap;
+    where.dataset.station = state.at[lead].toFixed(2);
+    if (document.activeElement !== slider || state.playing) slider.value = String((1000 * state.moment) / longest);
+  }
+
+  // The limits of a panel for what is seen of its columns.
+  function fitHeight(panel) {
+    if (panel.limits) return;
+    let low = Infinity, high = -Infinity;
+    for (let i = 0; i < station.length; i++) {
+      if (station[i] < across.start || station[i] > across.end) continue;
+      for (const name of panel.columns) {
+        const here = columns[name][i];
+        if (here < low) low = here;
+        if (here > high) high = here;
+      }
+    }
+    if (!(high >= low)) return;
+    const middle = 0.5 * (low + high);
+    const half = 0.56 * Math.max(high - low, panel.least);
+    panel.plot.y_range.setv({ start: middle - half, end: middle + half });
+  }
+
+  // The map as large as it goes: a metre is a metre in both directions.
+  function fitMap() {
+    const xs = [], ys = [];
+    const take = (low, high) => {
+      for (let i = 0; i < rows; i++) {
+        if (station[i] >= low && station[i] <= high) { xs.push(columns.ref_x[i]); ys.push(columns.ref_y[i]); }
+      }
+    };
+    take(across.start, across.end);
+    if (facts.closed) { take(across.start + last - first, across.end + last - first); take(across.start - last + first, across.end - last + first); }
+    const [left, right, low, high] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
+    const wide = Math.max(map.inner_width, 50), tall = Math.max(map.inner_height, 50);
+    const room = Math.min(90, 0.16 * wide);
+    const metres = Math.max((right - left) / (wide - 2 * room), (high - low) / (tall - 110), 0.02);
+    map.x_range.setv({ start: 0.5 * (left + right - metres * wide), end: 0.5 * (left + right + metres * wide) });
+    map.y_range.setv({ start: 0.5 * (low + high - metres * tall), end: 0.5 * (low + high + metres * tall) });
+  }
+
+  // All panels and the map on one stretch of road; the whole lap for no name.
+  function show(name) {
+    const corner = facts.corners.find((one) => one.name === name);
+    const start = corner ? corner.from : first;
+    const end = corner ? Math.min(corner.to, station[station.length - 1]) : last;
+    across.setv({ start: corner ? Math.max(start, first) : start, end: end });
+    state.shown = corner ? name : null;
+    panels.forEach(fitHeight);
+    fitMap();
+    for (const button of all("button.corner")) {
+      button.setAttribute("aria-pressed", String(button.dataset.corner === (corner ? name : "")));
+    }
+    if (corner && (state.at[lead] < across.start || state.at[lead] > across.end)) toPlace(0.5 * (across.start + across.end));
+    paintSoon();
+  }
+
+  // A pointer over a panel gives a station, one over the map a place.
+  function point(s, x, y) {
+    if (state.playing) return;
+    if (s !== null) { toPlace(s); return; }
+    let best = 0, least = Infinity;
+    for (let i = 0; i < rows; i++) {
+      const off = (columns.ref_x[i] - x) ** 2 + (columns.ref_y[i] - y) ** 2;
+      if (off < least) { least = off; best = i; }
+    }
+    toPlace(station[best]);
+  }
+
+  let clock = 0;
+  function tick(now) {
+    if (!state.playing) return;
+    const moment = state.moment + ((now - clock) / 1000) * state.rate;
+    clock = now;
+    toMoment(moment);
+    if (moment >= longest) play(false); else requestAnimationFrame(tick);
+  }
+
+  function play(on) {
+    if (on && state.moment >= longest - 0.01) toMoment(0);
+    if (on) toMoment(state.moment);
+    state.playing = on;
+    playButton.textContent = on ? "Stop" : "Play";
+    playButton.setAttribute("aria-pressed", String(on));
+    if (on) { clock = performance.now(); requestAnimationFrame(tick); }
+  }
+
+  playButton.addEventListener("click", () => play(!state.playing));
+  slider.addEventListener("input", () => toMoment((Number(slider.value) / 1000) * longest));
+  for (const button of all("button.rate")) {
+    button.addEventListener("click", () => {
+      state.rate = Number(button.dataset.rate);
+      for (const one of all("button.rate")) one.setAttribute("aria-pressed", String(one === button));
+    });
+  }
+  for (const button of all("button.corner")) button.addEventListener("click", () => show(button.dataset.corner));
+  for (const button of all("button.show")) {
+    button.addEventListener("click", () => {
+      play(false);
+      show(button.dataset.corner);
+      toPlace(Number(button.dataset.at));
+      document.getElementById("show").scrollIntoView({ block: "start" });
+    });
+  }
+  document.addEventListener("keydown", (event) => {
+    const step = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
+    if (!step || event.ctrlKey || event.altKey || event.metaKey) return;
+    if (event.target.closest && event.target.closest("input, .frame")) return;
+    event.preventDefault();
+    play(false);
+    toPlace(state.at[lead] + step * (event.shiftKey ? 20 : 2));
+  });
+  for (const name of ["inner_width", "inner_height"]) map.properties[name].change.connect(() => fitMap());
+  // A leaf that was closed has to be open on paper.
+  let opened = [];
+  window.addEventListener("beforeprint", () => { opened = all("details:not([open])"); opened.forEach((leaf) => { leaf.open = true; }); });
+  window.addEventListener("afterprint", () => opened.forEach((leaf) => { leaf.open = false; }));
+
+  window.lapReport = { point, show, play, toPlace, toMoment, state, model, facts };
+  show("");
+  toPlace(first);
+  document.documentElement.dataset.ready = "yes";
+})();
