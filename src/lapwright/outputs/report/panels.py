@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from bokeh.models import ColumnDataSource, CustomJS, FixedTicker, Range1d, Span
+from bokeh.models import ColumnDataSource, CustomJS, FixedTicker, Range1d
+from bokeh.models.annotations import Span
 from bokeh.plotting import figure
 
 from lapwright.outputs.figures.style import BAND, EDGE, INK
@@ -69,7 +70,7 @@ def panel_figure(
     bands: ColumnDataSource,
 ) -> Any:
     """One panel, as wide as the page, with the cursor of the page."""
-    made = figure(
+    made: Any = figure(
         name=f"panel-{panel.column}", height=panel.height, sizing_mode="stretch_width", x_range=across,
         y_range=_range(*(panel.limits or (0.0, 1.0))), tools="", toolbar_location=None,
         min_border_left=LEFT, min_border_right=RIGHT, min_border_top=4, min_border_bottom=4,
@@ -110,7 +111,7 @@ def panel_figure(
 
 def names_figure(across: Range1d, names: ColumnDataSource, bands: ColumnDataSource) -> Any:
     """The strip with the corners' names along the top, in two rows."""
-    made = figure(
+    made: Any = figure(
         name="panel-names", height=58, sizing_mode="stretch_width", x_range=across, y_range=_range(0.0, 2.0), tools="",
         toolbar_location=None, min_border_left=LEFT, min_border_right=RIGHT, min_border_top=0, min_border_bottom=0,
     )  # fmt: skip
@@ -129,7 +130,7 @@ def map_figure(
     found: Traces, source: ColumnDataSource, people: Sequence[Look], plan: Mapping[str, Any]
 ) -> Any:
     """The road from above with everybody's line, what was lost where, and a mark for each car."""
-    made = figure(
+    made: Any = figure(
         name="map", height=520, sizing_mode="stretch_width", x_range=_range(0.0, 1.0), y_range=_range(0.0, 1.0), tools="",
         toolbar_location=None, min_border=4,
     )  # fmt: skip
