@@ -33,7 +33,7 @@ def test_a_circle_driven_off_the_inside_edge():
     lap = resample(known.lap, 1.0)
     offset = np.full_like(lap.n, -1.0)
     moved = replace(lap, n=offset, xi=np.zeros_like(lap.n), speed=np.full_like(lap.n, 15.0))
-    found = optimum_on_line(track, known, driven(moved))
+    found = optimum_on_line(track, known, driven(moved, time=60.0))
     assert found is not None and found.half == NARROWEST and found.beyond == 0.0
     r = RADIUS + 1.0 - NARROWEST
     assert found.time == pytest.approx(2.0 * math.pi * math.sqrt(r / (GRIP * G)), abs=2e-3)

@@ -85,11 +85,11 @@ def _again(pair: Pair) -> list[Difference]:
 
 
 def _lift_again(pair: Pair) -> list[Difference]:
-    pick_up = pair.at(pair.ours.pick_up)
-    first = pick_up if np.isfinite(pick_up) else pair.slowest
     full = pair.at(pair.ours.full_throttle)
     last = full if np.isfinite(full) else pair.end
-    span = (min(first, pair.slowest) - 30.0, max(last, pair.end))
+    off = pair.at(pair.ours.brake_off)
+    first = off if np.isfinite(off) and off < last else pair.slowest - 60.0
+    span = (first, max(last, pair.end))
     ours, theirs = (hesitation.throttle_lift(lap, *span, pair.noise) for lap in (pair.driver, pair.reference))
     if ours.count < 1 or ours.size < 2.0 * theirs.size:
         return []

@@ -138,8 +138,10 @@ def throttle_lift(lap: Lap, start: float, end: float, noise: Noise) -> Sign:
     _, s, throttle = _over_time(lap, lap.throttle, start, end)
     if s.size < 8 or throttle.max() < THROTTLE_ON:
         return Sign(0)
-    least = int(np.argmin(throttle))
-    s, throttle = s[least:], throttle[least:]
+    closed = np.flatnonzero(throttle < THROTTLE_ON)
+    # The foot that comes off for the corner is no lift after a pick-up; where it never comes off, the least throttle is it.
+    first = int(closed[0]) if closed.size else int(np.argmin(throttle))
+    s, throttle = s[first:], throttle[first:]
     lift = _level(noise.throttle, LIFTED)
     turns = _swings(throttle, lift)
     falls = [

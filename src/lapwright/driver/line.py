@@ -33,11 +33,14 @@ NARROWEST = 0.15
 SURE = 2.0
 """Half of the tube over the standard deviation of the line."""
 
-WIDEST = 1.5
+WIDEST = 2.0
 """Half of the widest tube that still says something about a line [m]."""
 
+PATIENCE = 0.02
+"""Seconds by which the optimum on a line may be slower than its driver: if it is by more, his line is not known that well."""
+
 WIDER = 1.6
-"""How much wider a tube is tried when the search in it failed."""
+"""How much wider a tube is tried when the search in it failed, or found a lap that is slower than the driver's."""
 
 EASE_OFF = 0.97
 """Share of the driver's speed at which the search begins."""
@@ -85,6 +88,9 @@ def optimum_on_line(
 ) -> LineOptimum | None:
     """The quickest lap within a tube about the driver's line; None when the widest one does not lead to an answer either.
 
+    Nobody is quicker than the optimum on his own line: where the answer says so the noise of the line is to blame, and the
+    tube is made wider.
+
     Parameters
     ----------
     track, known
@@ -106,7 +112,7 @@ def optimum_on_line(
         nlp = transcribe(confined(problem, [bound]), Mesh(known.nodes), known.degree, functions)
         functions = nlp.functions
         found = _solve(nlp, known.degree, guess, progress)
-        if found is not None:
+        if found is not None and found[0].time() <= drive.time + PATIENCE:
             solution, error = found
             return LineOptimum(lap_of(solution, track, known.vehicle), half, error.total, beyond)
         half *= WIDER

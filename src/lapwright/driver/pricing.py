@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from lapwright.corner.impose import Known
 from lapwright.corner.reading import read_corner
 from lapwright.corner.section import Section
@@ -110,6 +112,7 @@ def priced(
     pricer: Pricer,
     length: float,
     *,
+    along: float = 0.0,
     most: int = MOST,
     progress: Callable[[Difference], None] | None = None,
 ) -> tuple[Finding, ...]:
@@ -125,12 +128,19 @@ def priced(
         Sections to impose them on.
     length
         Of a closed circuit [m], 0 for an open road.
+    along
+        Standard deviation of a station of the log [m].
     most
         How many are priced by a solve.
     progress
         Told which one comes next.
     """
-    ceilings = {share.name: lost_in(share) for share in parts if share.kind == "corner"}
+
+    def slack(station: float) -> float:
+        pace = np.interp([station - 1.0, station + 1.0], run.s, run.driver)
+        return along * float(pace[1] - pace[0]) / 2.0
+
+    ceilings = {share.name: lost_in(share, slack) for share in parts if share.kind == "corner"}
     seen = [(what, seen_in(run, what, length)) for what in found]
     seen.sort(key=lambda pair: -pair[1])
     done = []
@@ -144,9 +154,21 @@ def priced(
     return tuple(sorted(done, key=lambda finding: -finding.loss))
 
 
-def lost_in(share: Share) -> float:
-    """What a driver lost in a corner [s]: its phases in which he lost, added up; what he gained in the others is his own."""
-    return sum(max(phase.caused, 0.0) for phase in share.phases) if share.phases else max(share.caused, 0.0)
+def lost_in(share: Share, slack: Callable[[float], float]) -> float:
+    """What a driver can have lost in a corner [s]: as a whole, or in those of its phases in which he lost.
+
+    Parameters
+    ----------
+    share
+        The corner.
+    slack
+        How far the time at a station [m] may be off for the noise of the log [s].
+    """
+    total = share.caused + float(np.hypot(slack(share.start), slack(share.end)))
+    sure = [
+        phase.caused - 2.0 * float(np.hypot(slack(phase.start), slack(phase.end))) for phase in share.phases
+    ]
+    return max(total, sum(max(value, 0.0) for value in sure), 0.0)
 
 
 def seen_in(run: Running, what: Difference, length: float) -> float:

@@ -36,7 +36,7 @@ that is true but for a factor, and of that of wheels that slip."""
 LAG = 4.0
 """Time [s] over which it is seen whether the speed slips against the places: too short for places to wander."""
 
-EXACT, WANDER = 0.05, 0.5
+EXACT, WANDER = 0.05, 0.7
 """Places with less noise than the first [m] are no satellite fixes; such fixes wander slowly by the second [m] at least
 (common practice for receivers without corrections), which no log of a lap or two can show."""
 
