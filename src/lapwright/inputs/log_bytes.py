@@ -14,6 +14,7 @@ from lapwright.inputs.source import read_text
 HEAD = 1 << 20
 """Bytes at the beginning of a log in which its titles are looked for."""
 
+_STRANGE = re.compile("[\x00-\x08\x0e-\x19\x1b-\x1f]")
 MAX_LOG_BYTES = 4 * 1024**3
 EXPORT = (
     "this is a binary file. What is read is text (CSV), ASAM MDF 4 (.mf4) and GPX 1.1 (.gpx): have the program that wrote it "
@@ -105,7 +106,7 @@ def log_bytes(path: Path) -> LogBytes:
         text, latin = start.decode("utf-8"), False
     except UnicodeDecodeError:
         text, latin = start.decode("latin-1"), True
-    strange = sum(1 for mark in text if ord(mark) < 32 and mark not in "\t\r\n\f\x0b\x1a")
+    strange = len(_STRANGE.findall(text))
     if strange > 0.01 * len(text):
         raise InputError(Fault(EXPORT, file=str(path)))
     if not text.strip():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,7 +37,7 @@ class Times:
     words: tuple[str, ...]
 
 
-def clock_seconds(texts: Iterable[str]) -> Array:
+def clock_seconds(texts: Sequence[str]) -> Array:
     """Seconds since midnight of ``h:m:s``, ``m:s`` and dates with a time of day; NaN where a text is neither.
 
     Parameters
@@ -47,14 +47,17 @@ def clock_seconds(texts: Iterable[str]) -> Array:
     """
     import pandas as pd
 
-    bare = (text.strip().removesuffix("Z") for text in texts)
-    parted = [_ZONE.sub(r"\1", text).rpartition(":") for text in bare]
+    cells = np.asarray(texts, dtype=object).tolist()
+    first = next((text.strip() for text in cells if ":" in text), "")
+    if first.endswith("Z") or _ZONE.search(first):
+        cells = [_ZONE.sub(r"\1", text.strip().removesuffix("Z")) for text in cells]
+    parted = [text.rpartition(":") for text in cells]
     seconds = pd.to_numeric(
         pd.Series([part[2].replace(",", ".") for part in parted], dtype=object), errors="coerce"
     )
     # What stands before the seconds changes once a minute: few texts, each read once.
     heads, kinds = pd.factorize(np.array([part[0] for part in parted], dtype=object))
-    minutes = np.array([_minutes(text) for text in kinds], dtype=float)
+    minutes = np.array([_minutes(str(text).strip()) for text in kinds], dtype=float)
     values = (
         60.0 * minutes[heads] + np.asarray(seconds, dtype=float)
         if kinds.size

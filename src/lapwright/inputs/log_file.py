@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -133,6 +134,7 @@ class _Table:
         layout = find_layout(data, *told)
         return cls(data, layout, sample_cells(data, layout))
 
+    @cached_property
     def clocks(self) -> frozenset[int]:
         """Columns that hold times of day."""
         found = []
@@ -145,7 +147,7 @@ class _Table:
     def values(self, column: int) -> Array:
         """A column of the sample."""
         cells = [row[column - 1] for row in self.sample]
-        if column in self.clocks():
+        if column in self.clocks:
             return clock_seconds(cells)
         return np.array([cell_number(cell, self.layout.decimal) for cell in cells])
 
@@ -153,13 +155,13 @@ class _Table:
     def proposal(self) -> Proposal:
         layout = self.layout
         return propose(
-            str(self.data.path), layout.titles, self.values, self.clocks(), layout.driver, layout.header
+            str(self.data.path), layout.titles, self.values, self.clocks, layout.driver, layout.header
         )
 
     def time_of(self, entry: Entry | Pick) -> TimeColumn:
         """The column of the time as it is to be read."""
         column = entry.title.column
-        if column in self.clocks():
+        if column in self.clocks:
             return TimeColumn(column, 1.0, True)
         if entry.unit.name in ("", "h:m:s"):
             # The map does not say: by the steps, as in a proposal.

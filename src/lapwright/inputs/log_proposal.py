@@ -144,6 +144,8 @@ def propose(
     """
     found: dict[str, list[_Candidate]] = {}
     for title in titles:
+        if not guesses(title.name):
+            continue
         for candidate in _candidates(title, values(title.column), title.column in clocks):
             found.setdefault(candidate.entry.measure, []).append(candidate)
     faults = []

@@ -244,9 +244,10 @@ def _complain_of_long_rows(frame: Any, layout: Layout, columns: Columns, file: s
 def _seconds(cells: Any, time: TimeColumn, layout: Layout, columns: Columns, file: str) -> Array:
     if not time.clock:
         return _numbers(cells, time.column, layout, columns, file) * time.si
-    texts = cells.fillna("").str.strip('"')
+    texts = cells.fillna("")
     values = clock_seconds(texts)
-    bad = np.flatnonzero(np.isnan(values) & ~np.asarray(texts.str.strip().str.lower().isin(list(GAP_WORDS))))
+    odd = np.flatnonzero(np.isnan(values))
+    bad = odd[~np.asarray(texts.iloc[odd].str.strip().str.lower().isin(list(GAP_WORDS)), dtype=bool)]
     title = layout.titles[time.column - 1].text
     for k in bad[:SHOWN]:
         message = f"{title}: {str(texts.iloc[k])[:40]} is not a time (1:02:03.45, 2:03.45, or a date with such a time)"
