@@ -73,7 +73,7 @@ def _channel(name: str) -> Group:
 
 def _check_channels(values: dict[str, Any], node: Mapping, path: Path, report: Report) -> None:
     """Speed is there; places come in pairs and once; no column is two channels."""
-    given = {name for name in CHANNELS if name in node.values}
+    given = [name for name in node.values if name in CHANNELS]
     if "speed" not in given:
         report.fault(
             at_path(node, ()), path, "speed is missing in channels: without it no lap can be compared"
@@ -89,8 +89,8 @@ def _check_channels(values: dict[str, Any], node: Mapping, path: Path, report: R
             node.keys["x"], (*path, "x"), "x, y and latitude, longitude are both given; keep one pair"
         )
     seen: dict[str, str] = {}
-    for name in given & values.keys():
-        entry = values[name]
+    for name in given:
+        entry = values.get(name)
         if not isinstance(entry, dict):
             continue
         text = entry["column"][0]

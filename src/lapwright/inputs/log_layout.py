@@ -125,10 +125,7 @@ def find_layout(data: LogBytes, separator: str = "", decimal: str = "", header: 
     _, mark, rows, first = best
     top = header - 1 if header else _titles_row(rows, first)
     if top is None:
-        message = (
-            f"there is no line of titles above the first numbers (line {first + 1}): write one, "
-            "or say header_line in a channel map"
-        )
+        message = _no_titles(rows, first, mark)
         raise InputError(Fault(message, (), str(data.path), first + 1, 1))
     units = _units_row(rows, top, first)
     sample = rows[first : first + 40]
@@ -152,6 +149,20 @@ def _nothing(header: int, separator: str) -> str:
         "parted by commas, semicolons or tabs"
     )  # fmt: skip
     return f"no table is found: no rows of numbers, {parted}, begin in the first {DEEPEST} lines"
+
+
+def _no_titles(rows: list[list[str]], first: int, separator: str) -> str:
+    narrow = [i for i in range(first) if len(rows[i]) > 1 and not _is_row(rows[i])]
+    if narrow and len(rows[narrow[-1]]) > 0.4 * len(rows[first]):
+        have, need = len(rows[narrow[-1]]), len(rows[first])
+        message = f"the titles (line {narrow[-1] + 1}) have {have} cells, the numbers here {need}"
+        if separator == ",":
+            message += "; with decimal commas the columns must be parted by semicolons or tabs"
+        return message
+    return (
+        f"there is no line of titles above the first numbers (line {first + 1}): write one, "
+        "or say header_line in a channel map"
+    )
 
 
 def cells_of(line: str, separator: str) -> list[str]:
