@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,6 +18,9 @@ from lapwright.inputs.log_layout import Layout, find_layout
 from lapwright.inputs.log_proposal import Entry, Proposal, propose
 from lapwright.inputs.log_signals import Raw, build_signals
 from lapwright.inputs.log_table import TimeColumn, cell_number, read_columns, sample_cells
+
+if TYPE_CHECKING:
+    from lapwright.inputs.log_mdf import MdfSource
 
 
 def load_log(path: str | Path, channel_map: str | Path | None = None) -> Log:
@@ -221,7 +225,7 @@ def _load_mdf(path: Path, chart: ChannelMap | None) -> Log:
         else:
             notices = []
             picks = find_columns(chart, source.titles, str(path))[1]
-        raw = {pick.title.column: source.read(pick.title.column) for pick in picks}
+        raw = _read_all(source, picks)
         driver = source.driver
     begin = min((float(one.t[0]) for one in raw.values() if one.t.size), default=0.0)
     raw = {column: Raw(one.t - begin, one.values, one.row) for column, one in raw.items()}
@@ -233,3 +237,16 @@ def _load_mdf(path: Path, chart: ChannelMap | None) -> Log:
         geographic=built.geographic,
         notices=(*notices, *built.notices),
     )
+
+
+def _read_all(source: MdfSource, picks: tuple[Pick, ...]) -> dict[int, Raw]:
+    """Chosen channels of an MDF file, or what is wrong with any of them."""
+    raw, faults = {}, []
+    for pick in picks:
+        try:
+            raw[pick.title.column] = source.read(pick.title.column)
+        except InputError as error:
+            faults += error.faults
+    if faults:
+        raise InputError(faults)
+    return raw

@@ -30,7 +30,7 @@ def load_gpx(path: Path, chart: ChannelMap | None) -> Log:
     path
         File.
     chart
-        Not used but for the driver: GPX has fixed names, so that a map with channels is a fault.
+        Its driver is taken; the rest of it is not used, GPX has fixed names.
 
     Raises
     ------
@@ -38,9 +38,6 @@ def load_gpx(path: Path, chart: ChannelMap | None) -> Log:
         gpxpy is not installed, the file is broken, a point has no time, time runs backwards, too few points.
     """
     file = str(path)
-    if chart is not None:
-        message = "a GPX file has fixed names: no channel map belongs to it"
-        raise InputError(Fault(message, file=file))
     try:
         import gpxpy
         from gpxpy.gpx import GPXException
@@ -55,6 +52,8 @@ def load_gpx(path: Path, chart: ChannelMap | None) -> Log:
         raise InputError(Fault(f"the file cannot be read as GPX 1.1: {error}", file=file)) from error
     points = [point for track in content.tracks for segment in track.segments for point in segment.points]
     notices = []
+    if chart is not None:
+        notices.append(Fault(f"{chart.file} is not used but for the driver: GPX has fixed names", file=file))
     t = _times(points, file)
     fresh = np.concatenate([[True], np.diff(t) > 0.0])
     if not fresh.all():
@@ -91,7 +90,13 @@ def load_gpx(path: Path, chart: ChannelMap | None) -> Log:
         "x": Signal(t, x, rows, 0, "lat, lon"),
         "y": Signal(t, y, rows, 0, "lat, lon"),
     }
-    return Log(file=file, driver=path.stem, signals=signals, geographic=True, notices=tuple(notices))
+    return Log(
+        file=file,
+        driver=(chart.driver if chart is not None else "") or path.stem,
+        signals=signals,
+        geographic=True,
+        notices=tuple(notices),
+    )
 
 
 def _times(points: list[Any], file: str) -> Array:
