@@ -241,7 +241,8 @@ def _load_mdf(path: Path, chart: ChannelMap | None) -> Log:
 
 def _read_all(source: MdfSource, picks: tuple[Pick, ...]) -> dict[int, Raw]:
     """Chosen channels of an MDF file, or what is wrong with any of them."""
-    raw, faults = {}, []
+    raw: dict[int, Raw] = {}
+    faults: list[Fault] = []
     for pick in picks:
         try:
             raw[pick.title.column] = source.read(pick.title.column)
