@@ -14,13 +14,12 @@ from bokeh.resources import Resources
 
 from lapwright.driver.session import DriverLap
 from lapwright.lap.lap import Array, Lap
+from lapwright.outputs.figures.compare_people import Look, corner_columns, looks
 from lapwright.outputs.report.columns import Traces, traces
-from lapwright.outputs.report.looks import Look, looks
 from lapwright.outputs.report.markup import Markup, joined, json_script, plain, tag
 from lapwright.outputs.report.more_sections import background
 from lapwright.outputs.report.panels import (
     Panel,
-    corner_columns,
     map_figure,
     names_figure,
     panel_figure,
@@ -171,7 +170,10 @@ def _plots(
     source = source_of(found)
     s = found.values["s"]
     across = Range1d(start=float(s[0]), end=float(s[found.rows - 1]), name="across")
-    bands, names = (ColumnDataSource(columns) for columns in corners)
+    bands, names = (
+        ColumnDataSource(columns)
+        for columns in (corners[0], corners[1] | {"name": [plain(n) for n in corners[1]["name"]]})
+    )
     plots = [map_figure(found, source, people, plan_of(record, track, found.origin))]
     plots.append(names_figure(across, names, bands))
     plots += [panel_figure(panel, found, source, people, across, bands) for panel in panels]

@@ -11,10 +11,9 @@ from bokeh.models import ColumnDataSource, CustomJS, FixedTicker, Range1d
 from bokeh.models.annotations import Span
 from bokeh.plotting import figure
 
+from lapwright.outputs.figures.compare_people import Look
 from lapwright.outputs.figures.style import BAND, EDGE, INK
 from lapwright.outputs.report.columns import Traces
-from lapwright.outputs.report.looks import Look
-from lapwright.outputs.report.markup import plain
 
 LEFT, RIGHT = 62, 14
 """Free edge of every panel [pixels]: the scales stand exactly over one another."""
@@ -205,21 +204,3 @@ def _point(made: Any, place: str) -> None:
 
 def _dash(who: Look, width: float) -> list[int]:
     return [max(1, round(width * part)) for part in who.dash]
-
-
-def corner_columns(
-    record: Mapping[str, Any], length: float
-) -> tuple[dict[str, list[Any]], dict[str, list[Any]]]:
-    """Bands of the corners and their names over distance; one across the line stands at both ends."""
-    bands: dict[str, list[Any]] = {"start": [], "end": []}
-    names: dict[str, list[Any]] = {"at": [], "row": [], "name": []}
-    for number, corner in enumerate(record["drivers"][0]["corners"]):
-        start, end = float(corner["start_m"]), float(corner["end_m"])
-        for shift in (0.0,) if start <= end else (-length, 0.0):
-            stop = end if start <= end else end + length
-            bands["start"].append(start + shift)
-            bands["end"].append(stop + shift)
-            names["at"].append(0.5 * (start + stop) + shift)
-            names["row"].append(0.5 + (number + 1) % 2)
-            names["name"].append(plain(corner["name"]))
-    return bands, names

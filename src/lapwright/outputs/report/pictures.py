@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from lapwright.driver.session import DriverLap
+from lapwright.outputs.figures.compare_people import Look
 from lapwright.outputs.report.columns import Traces
-from lapwright.outputs.report.looks import Look
 from lapwright.outputs.report.markup import Markup, tag
 from lapwright.outputs.report.panels import Panel
 from lapwright.outputs.report.sections import stroke

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from lapwright.outputs.report.looks import Look
+from lapwright.outputs.figures.compare_people import Look
 from lapwright.outputs.report.markup import Markup, joined, tag
 from lapwright.outputs.report.markup import table as html_table
 from lapwright.outputs.report.words import (

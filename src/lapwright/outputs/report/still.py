@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from lapwright.lap.lap import Array
+from lapwright.outputs.figures.compare_people import Look
 from lapwright.outputs.figures.style import BAND, EDGE, INK
 from lapwright.outputs.report.columns import Traces
-from lapwright.outputs.report.looks import Look
 from lapwright.outputs.report.markup import Markup, tag
 from lapwright.outputs.report.panels import Panel
 
