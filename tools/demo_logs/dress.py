@@ -163,6 +163,8 @@ def write_gpx(path: Path, sensed: Sensed, name: str, every: int) -> None:
 
 def write_mdf(path: Path, sensed: Sensed) -> None:
     """ASAM MDF 4 by ``asammdf``: two groups of channels, the places at a fifth of the rate."""
+    from datetime import UTC, datetime
+
     from asammdf import MDF, Signal
 
     def signal(title: str, unit: str, what: str, every: int = 1) -> object:
@@ -178,6 +180,7 @@ def write_mdf(path: Path, sensed: Sensed) -> None:
     ]
     slow = [signal("Latitude", "deg", "latitude", 5), signal("Longitude", "deg", "longitude", 5)]
     with MDF(version="4.10") as file:
+        file.start_time = datetime(2031, 5, 4, 14, 15, tzinfo=UTC)
         file.append(fast, comment="car, invented drive")
         file.append(slow, comment="places, invented drive")
         file.save(path, overwrite=True, compression=2)
