@@ -56,6 +56,7 @@ def test_without_places_steering_follows_the_yaw_rate():
     made = {name: signal for name, signal in signals().items() if name not in ("x", "y")}
     found = find_signs(turned(made, "steering_wheel"), frozenset())
     assert np.array_equal(found.signals["steering_wheel"].values, made["steering_wheel"].values)
+    assert "no places to tell its sign" in found.words[0] and "steering has the other sign" in found.words[1]
 
 
 def test_a_sign_of_the_map_stays_and_disagreement_is_told():

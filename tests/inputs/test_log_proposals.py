@@ -29,6 +29,8 @@ from lapwright.inputs.log_names import EXACT, QUALIFIED, guesses, split_title, w
         ("LateralAcceleration", "accel_lat"), ("Querbeschleunigung", "accel_lat"), ("Yaw Rate", "yaw_rate"),
         ("Gierrate", "yaw_rate"), ("Gear", "gear"), ("Gang", "gear"), ("RPM", "engine_speed"), ("Drehzahl", "engine_speed"),
         ("Régime moteur", "engine_speed"), ("Lap", "lap"), ("Runde", "lap"), ("Lap Number", "lap"),
+        ("Lateral Acc", "accel_lat"), ("Longitudinal Acc.", "accel_long"), ("Acc Lateral", "accel_lat"),
+        ("Throttle Position", "throttle"),
     ],
 )  # fmt: skip
 def test_titles(title, measure):
@@ -123,6 +125,13 @@ def test_a_doubtful_proposal_says_so_on_its_line(tmp_path):
     line = next(line for line in proposal.text.splitlines() if line.startswith("  speed"))
     assert "IN DOUBT" in line and "km/h" in line
     assert read_channel_map(proposal.text).channels["speed"].unit == "km/h"
+
+
+@pytest.mark.parametrize(("factor", "unit"), [(1.0, "m/s"), (3.6, "km/h")])
+def test_the_likeliest_unit_is_guessed(tmp_path, factor, unit):
+    made = drive()
+    proposal = propose_map(save(tmp_path, table({"Time [s]": made.t, "Speed": made.speed * factor})))
+    assert proposal.entries[0].unit.name == unit and not proposal.sure
 
 
 def test_a_rising_time_goes_before_one_that_starts_anew_every_lap(tmp_path):

@@ -98,7 +98,7 @@ def test_repeated_rows_and_times(tmp_path):
     log = load_log(save(tmp_path, "\n".join(lines)))
     close(log, "speed", drive().speed)
     text = " ".join(map(str, log.notices))
-    assert "1 repeated rows" in text and "1 rows that repeat the time" in text
+    assert "1 repeated rows" in text and "1 rows repeat channels at the time" in text
 
 
 def test_several_rates_in_one_file(tmp_path):
@@ -110,6 +110,22 @@ def test_several_rates_in_one_file(tmp_path):
     assert log.signals["speed"].rate == pytest.approx(20.0)
     close(log, "throttle", made.throttle[::4])
     assert log.place("throttle", 1)[0] == 6
+
+
+def test_sensors_that_share_a_time_in_rows_of_their_own(tmp_path):
+    made = drive()
+    twice = np.repeat(made.t, 2)
+    first, second = np.arange(twice.size) % 2 == 0, np.arange(twice.size) % 2 == 1
+    columns = {
+        "Time [s]": twice,
+        "Speed [km/h]": np.where(first, np.repeat(made.speed * 3.6, 2), np.nan),
+        "Throttle [%]": np.where(second, np.repeat(made.throttle * 100.0, 2), np.nan),
+    }
+    log = load_log(save(tmp_path, table(columns)))
+    close(log, "speed", made.speed)
+    close(log, "throttle", made.throttle)
+    assert np.allclose(log.signals["throttle"].t, made.t)
+    assert log.place("throttle", 0)[0] == 3
 
 
 def test_a_place_that_is_repeated_until_the_next_fix(tmp_path):
@@ -186,6 +202,32 @@ def test_a_switch(tmp_path):
         save(tmp_path, table({**plain(made), "Brake switch": ["on" if p else "off" for p in pressed]}))
     )
     close(log, "brake", pressed)
+
+
+def test_neutral_and_reverse_are_gears(tmp_path):
+    made = drive()
+    gears = ["R", "N", *(["3"] * (made.t.size - 2))]
+    log = load_log(save(tmp_path, table({**plain(made), "Gear": gears})))
+    assert log.signals["gear"].values[:3] == pytest.approx([-1.0, 0.0, 3.0])
+
+
+def test_blank_rows_and_a_row_of_column_numbers(tmp_path):
+    made = drive()
+    columns = {title.split(" [")[0]: cells for title, cells in plain(made).items()}
+    lines = table(columns, units=["s", "km/h", "%", "bar"]).splitlines()
+    lines.insert(2, "1,2,3,4")
+    log = load_log(save(tmp_path, "\n\n".join(lines)))
+    close(log, "speed", made.speed)
+    assert [notice.message for notice in log.notices if "recognised" not in notice.message] == []
+    assert log.place("speed", 1) == (9, 2)
+
+
+def test_rows_without_a_time_are_told(tmp_path):
+    lines = table(plain()).splitlines()
+    lines[40] = lines[40][lines[40].index(",") :]
+    log = load_log(save(tmp_path, "\n".join(lines)))
+    notice = next(notice for notice in log.notices if "without a time" in notice.message)
+    assert notice.message.startswith("1 rows") and notice.line == 41
 
 
 def test_a_gap_in_the_speed_is_told_with_its_line(tmp_path):

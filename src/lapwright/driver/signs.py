@@ -64,6 +64,8 @@ def find_signs(signals: Mapping[str, Signal], fixed: frozenset[str]) -> Signs:
     turn = _turning(signals, grid, speed, fixed)
     if turn is not None:
         rate, source, name = turn
+        if name and name not in fixed:
+            words.append(f"{WORDS[name]}: there are no places to tell its sign; taken as it is, left positive")
         for measure in TURNING:
             if measure in signals and measure != name:
                 # Steering follows the curvature; at a standstill that is nothing.

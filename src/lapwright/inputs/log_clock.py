@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 DAY = 86_400.0
+COARSE = 0.3
+"""Share of rows with the time of the row above from which the time is taken to be written too coarsely."""
+
 SHOWN = 10
 """Faults of one kind that are listed; the others are counted."""
 
@@ -25,7 +28,7 @@ class Times:
 
     Attributes
     ----------
-    t : (M,) [s] from the first, strictly rising
+    t : (M,) [s] from the first, never falling
     row : (M,) which rows
     back : rows whose time is before that of the row above, with both times [s]
     words : what was repaired, for notices
@@ -72,8 +75,8 @@ def _minutes(text: str) -> float:
     return 60.0 * float(found.group(1) or 0) + float(found.group(2)) if found else np.nan
 
 
-def rising(seconds: Array, clock: bool, same: NDArray[np.bool_]) -> Times:
-    """Times made to rise strictly.
+def rising(seconds: Array, clock: bool, same: NDArray[np.bool_], dense: NDArray[np.bool_]) -> Times:
+    """Times that never fall.
 
     Parameters
     ----------
@@ -83,37 +86,50 @@ def rising(seconds: Array, clock: bool, same: NDArray[np.bool_]) -> Times:
         They are times of day: a fall by nearly a day is midnight.
     same
         (N,) whether a row is the same as the one above in every cell.
+    dense
+        (N,) rows in which the fastest channel has a value.
 
     Returns
     -------
     Times
-        Rows without a time and repeated rows are left out. Where a time is shared by rows that differ, the first is kept; but
-        where most are shared, the time was written too coarsely and the rows are spread evenly.
+        Rows without a time and repeated rows are left out. Where most of the fastest channel's rows share a time, it was
+        written too coarsely, and the rows are spread evenly.
     """
     words = []
     row = np.flatnonzero(np.isfinite(seconds))
-    if row.size < seconds.size:
-        words.append(f"{seconds.size - row.size} rows without a time are left out")
     t = seconds[row]
-    if clock and t.size:
+    if t.size == 0:
+        return Times(t, row.astype(np.int64), (), ())
+    if clock:
         falls = np.concatenate([[0.0], np.diff(t) < -0.5 * DAY])
         t = t + DAY * np.cumsum(falls)
-    twice = np.concatenate([[False], same[row[1:]] & (np.diff(t) == 0.0)]) if t.size else np.zeros(0, bool)
+    twice = np.concatenate([[False], same[row[1:]] & (np.diff(t) == 0.0)])
     if twice.any():
         words.append(f"{int(twice.sum())} repeated rows are left out")
         row, t = row[~twice], t[~twice]
     steps = np.diff(t)
     back = tuple((int(row[k + 1]), float(t[k]), float(t[k + 1])) for k in np.flatnonzero(steps < 0.0))
-    shared = np.concatenate([[False], steps == 0.0]) if t.size else np.zeros(0, bool)
-    if not back and shared.mean() > 0.3 if t.size else False:
+    fast = t[dense[row]]
+    if not back and fast.size > 1 and np.mean(np.diff(fast) == 0.0) > COARSE:
         t = _spread(t)
         words.append(
             "times are written too coarsely, several rows to a time: the rows are spread evenly between the times"
         )
-    elif shared.any():
-        words.append(f"{int(shared.sum())} rows that repeat the time of the row above are left out")
-        row, t = row[~shared], t[~shared]
-    return Times(t - t[0] if t.size else t, row.astype(np.int64), back, tuple(words))
+    return Times(t - t[0], row.astype(np.int64), back, tuple(words))
+
+
+def without_repeats(t: Array, values: Array) -> tuple[Array, NDArray[np.int64]]:
+    """Values with NaN where a value at the same time stands before, and which those are.
+
+    Rows may share a time, each with the samples of another sensor; of one channel's samples at a time the first counts.
+    """
+    have = np.flatnonzero(np.isfinite(values))
+    again = have[1:][np.diff(t[have]) == 0.0]
+    if again.size == 0:
+        return values, again
+    values = values.copy()
+    values[again] = np.nan
+    return values, again
 
 
 def _spread(t: Array) -> Array:

@@ -14,13 +14,17 @@ from lapwright.errors import Fault, InputError
 from lapwright.inputs.channel_map import ChannelMap, Pick, find_columns, load_channel_map
 from lapwright.inputs.log_bytes import LogBytes, check_file, log_bytes
 from lapwright.inputs.log_clock import Array, clock_seconds
-from lapwright.inputs.log_layout import Layout, find_layout
+from lapwright.inputs.log_layout import GEAR_WORDS, SWITCH_WORDS, Layout, find_layout
 from lapwright.inputs.log_proposal import Entry, Proposal, propose
 from lapwright.inputs.log_signals import Raw, build_signals
 from lapwright.inputs.log_table import TimeColumn, cell_number, read_columns, sample_cells
 
 if TYPE_CHECKING:
     from lapwright.inputs.log_mdf import MdfSource
+
+
+WORDS_OF = {"brake": SWITCH_WORDS, "gear": GEAR_WORDS}
+"""Words that stand for numbers, by channel."""
 
 
 def load_log(path: str | Path, channel_map: str | Path | None = None) -> Log:
@@ -96,7 +100,7 @@ def refuse_doubts(proposal: Proposal) -> None:
     if proposal.sure:
         return
     faults = list(proposal.faults)
-    for entry in proposal.doubts:
+    for entry in sorted(proposal.doubts, key=lambda entry: entry.title.column):
         name = entry.title.text or f"column {entry.title.column}"
         message = f"{name}: taken for {entry.measure} in {entry.unit.name}, in doubt: {entry.why}"
         place = (proposal.header, entry.title.place) if proposal.header else (0, 0)
@@ -187,7 +191,9 @@ def _load_table(path: Path, chart: ChannelMap | None) -> Log:
     else:
         told, picks = find_columns(chart, layout.titles, file)
         time = _time_of_map(table, chart, told)
-    columns = read_columns(table.data, layout, time, [pick.title.column for pick in picks])
+    columns = read_columns(
+        table.data, layout, time, {pick.title.column: WORDS_OF.get(pick.measure, {}) for pick in picks}
+    )
     if columns.faults:
         raise InputError(columns.faults)
     raw = {column: Raw(columns.t, values, columns.row) for column, values in columns.values.items()}

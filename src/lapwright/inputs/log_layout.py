@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import itertools
 import re
 from collections.abc import Mapping
 from contextlib import suppress
@@ -43,6 +44,8 @@ GAP_WORDS = frozenset(
 """Words in a column of numbers that mean: nothing measured (lower case)."""
 
 SWITCH_WORDS = {"on": 1.0, "true": 1.0, "yes": 1.0, "off": 0.0, "false": 0.0, "no": 0.0}
+GEAR_WORDS = {"n": 0.0, "r": -1.0}
+"""Words in the columns of a switch and of a gear (lower case)."""
 
 _NUMBER = re.compile(r"[-+]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][-+]?[0-9]+)?")
 _CLOCK = re.compile(
@@ -114,16 +117,18 @@ def find_layout(data: LogBytes, separator: str = "", decimal: str = "", header: 
         No titles or no numbers in the first ``DEEPEST`` lines.
     """
     lines = lines_of(data.head)
-    best: tuple[int, str, list[list[str]], int] | None = None
+    best: tuple[tuple[bool, int, int], str, list[list[str]], int, int | None] | None = None
     for mark in [separator] if separator else SEPARATORS.values():
         rows = [cells_of(line.rstrip("\r\n"), mark) for line in lines[: DEEPEST + 40]]
-        first = _first_numbers(rows, header)
-        if first is not None and (best is None or len(rows[first]) > len(best[2][best[3]])):
-            best = len(rows[first]), mark, rows, first
+        # A preamble may hold rows of numbers too: the table is where known words stand above them.
+        for first in _first_numbers(rows, header):
+            top = header - 1 if header else _titles_row(rows, first)
+            score = (top is not None, _known(rows[top]) if top is not None else 0, len(rows[first]))
+            if best is None or score > best[0]:
+                best = score, mark, rows, first, top
     if best is None:
         raise InputError(Fault(_nothing(header, separator), (), str(data.path), header or 1, 1))
-    _, mark, rows, first = best
-    top = header - 1 if header else _titles_row(rows, first)
+    _, mark, rows, first, top = best
     if top is None:
         message = _no_titles(rows, first, mark)
         raise InputError(Fault(message, (), str(data.path), first + 1, 1))
@@ -183,30 +188,53 @@ def _is_row(cells: list[str]) -> bool:
     filled = [cell for cell in cells if cell]
     counted = [cell for cell in filled if cell.lower() not in GAP_WORDS]
     good = sum(number_like(cell) or cell.lower() in SWITCH_WORDS for cell in counted)
+    if len(cells) > 2 and all(cell.isdigit() for cell in cells) and _counts(cells):
+        return False
     return len(cells) > 1 and good > 0 and good >= 0.5 * len(counted)
 
 
-def _first_numbers(rows: list[list[str]], header: int) -> int | None:
-    """The row with which at least three rows of numbers of one width begin (or all there are)."""
+def _counts(cells: list[str]) -> bool:
+    """Whether a row numbers the columns: 1, 2, 3 ..."""
+    return all(int(after) - int(before) == 1 for before, after in itertools.pairwise(cells))
+
+
+def _first_numbers(rows: list[list[str]], header: int) -> list[int]:
+    """Rows with which at least three rows of numbers of one width begin (or all there are); the first one under a header."""
     filled = [i for i, row in enumerate(rows) if any(row) and i >= header]
+    found: list[int] = []
+    alike = False
     for place, i in enumerate(filled):
-        if i > DEEPEST:
-            return None
+        if i > DEEPEST or (found and header):
+            break
         following = filled[place : place + 3]
-        alike = all(_is_row(rows[k]) and abs(len(rows[k]) - len(rows[i])) <= 1 for k in following)
-        if alike and (len(following) == 3 or place > 0):
-            return i
-    return None
+        before, alike = (
+            alike,
+            all(_is_row(rows[k]) and abs(len(rows[k]) - len(rows[i])) <= 1 for k in following)
+            and (len(following) == 3 or place > 0 or header > 0),
+        )
+        same = (
+            before
+            and abs(len(rows[i]) - len(rows[filled[place - 1]])) <= 1
+            and _is_row(rows[filled[place - 1]])
+        )
+        if alike and not same:
+            found.append(i)
+    return found
+
+
+def _known(cells: list[str]) -> int:
+    """Cells that may be titles of channels."""
+    return sum(bool(cell and guesses(split_title(cell)[0])) for cell in cells)
 
 
 def _titles_row(rows: list[list[str]], first: int) -> int | None:
     """The row of titles above the numbers: among those as wide as they are, the one with most known words."""
     width = len(rows[first])
     near = [i for i in range(max(0, first - 8), first) if len(rows[i]) >= width - 1 and any(rows[i])]
-    near = [i for i in near if not _is_row(rows[i]) and not _is_units(rows[i])]
+    near = [i for i in near if not _is_row(rows[i]) and not _is_units(rows[i]) and not rows[i][0].isdigit()]
     if not near:
         return None
-    known = [sum(bool(cell and guesses(split_title(cell)[0])) for cell in rows[i]) for i in near]
+    known = [_known(rows[i]) for i in near]
     most = max(known)
     if most == 0:
         return near[-1]

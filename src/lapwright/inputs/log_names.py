@@ -82,6 +82,13 @@ STRANGERS = frozenset(_STRANGERS.split())
 """Words that say that a column is something else, or of another place of the car."""
 
 
+SHORT = {
+    "acc": "accel", "accn": "accel", "acceleration": "accel", "lateral": "lat", "longitudinal": "long", "position": "pos",
+    "pressure": "press",
+}  # fmt: skip
+"""Words that are written long and short."""
+
+
 @dataclass(frozen=True)
 class Guess:
     """What a title may be: the measure, how well it fits (``EXACT`` ...), and the unit in the title ('' without)."""
@@ -104,14 +111,15 @@ def words_of(title: str) -> tuple[str, ...]:
     text = title.replace("ß", "ss")
     text = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode("ascii")
     text = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])", " ", text)
-    return tuple(re.findall(r"[a-z]+|[0-9]+", text.lower()))
+    return tuple(SHORT.get(word, word) for word in re.findall(r"[a-z]+|[0-9]+", text.lower()))
 
 
 @cache
 def _phrases() -> dict[str, frozenset[str]]:
     """Titles of each measure, written as one word."""
     return {
-        name: frozenset(phrase.replace(" ", "") for phrase in text.split("|")) for name, text in WORDS.items()
+        name: frozenset("".join(words_of(phrase)) for phrase in text.split("|"))
+        for name, text in WORDS.items()
     }
 
 

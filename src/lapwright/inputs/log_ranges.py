@@ -33,6 +33,18 @@ USUAL: Mapping[str, tuple[float, float]] = {
 }
 """Range in which the size of nearly the largest value of a driven log lies, SI units (common practice, wide)."""
 
+TYPICAL: Mapping[str, float] = {
+    "speed": 50.0,
+    "brake_pressure": 60e5,
+    "steering_wheel": 2.5,
+    "road_wheel": 0.15,
+    "accel_long": 9.0,
+    "accel_lat": 14.0,
+    "yaw_rate": 0.6,
+    "engine_speed": 700.0,
+}
+"""The size that is likeliest (common practice): of the units that would be true the one nearest to it is guessed."""
+
 TOP = 99.0
 """Percentile that stands for the largest value: spikes are not counted."""
 
@@ -101,7 +113,11 @@ def guess_unit(measure: str, values: Array) -> tuple[LogUnit | None, bool]:
             return by_name["share"], top > 0.2
         return by_name["%"], 95.0 <= top <= 102.0
     fitting = units_that_fit(measure, values)
-    return (fitting[0], False) if fitting else (None, False)
+    if not fitting:
+        return None, False
+    if measure not in TYPICAL:
+        return fitting[0], False
+    return min(fitting, key=lambda unit: abs(np.log(top * unit.si / TYPICAL[measure]))), False
 
 
 def largest(measure: str, values: Array, unit: LogUnit) -> str:

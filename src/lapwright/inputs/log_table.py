@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, BinaryIO
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from lapwright.errors import Fault, InputError
 from lapwright.inputs.log_bytes import LogBytes
-from lapwright.inputs.log_clock import SHOWN, Array, clock_seconds, rising
+from lapwright.inputs.log_clock import SHOWN, Array, clock_seconds, rising, without_repeats
 from lapwright.inputs.log_layout import GAP_WORDS, SWITCH_WORDS, Layout, cells_of
 
 PIECES, PIECE = 48, 24_000
@@ -26,7 +26,7 @@ class Columns:
 
     Attributes
     ----------
-    t : (M,) [s] from the first, strictly rising
+    t : (M,) [s] from the first, never falling; the times of one column's values rise strictly
     row : (M,) rows of the file they stand in
     line : (rows of the file,) line of each, from 1
     values : by number of the column (from 1), (M,) as written, NaN in gaps
@@ -79,7 +79,9 @@ def cell_number(text: str, decimal: str) -> float:
         return np.nan
 
 
-def read_columns(data: LogBytes, layout: Layout, time: TimeColumn, wanted: Sequence[int]) -> Columns:
+def read_columns(
+    data: LogBytes, layout: Layout, time: TimeColumn, wanted: Mapping[int, Mapping[str, float]]
+) -> Columns:
     """The wanted columns of a log.
 
     Parameters
@@ -89,7 +91,7 @@ def read_columns(data: LogBytes, layout: Layout, time: TimeColumn, wanted: Seque
     time
         Its time.
     wanted
-        Numbers of the columns, from 1.
+        By the numbers of the columns, from 1: words that stand for numbers (``SWITCH_WORDS``), mostly none.
 
     Returns
     -------
@@ -97,28 +99,41 @@ def read_columns(data: LogBytes, layout: Layout, time: TimeColumn, wanted: Seque
         With a fault, placed by line and column, for each cell that is no number (``SHOWN`` of a column, then how many more)
         and where the time runs backwards.
     """
-    frame = _frame(data, layout, time, wanted)
+    frame = _frame(data, layout, time, list(wanted))
     file = str(data.path)
     count = len(frame)
     line = np.arange(count, dtype=np.int64) + layout.first
     blank = np.asarray(frame.isna().all(axis=1)) if time.column == 0 else np.zeros(count, bool)
     columns = Columns(np.empty(0), np.empty(0, np.int64), line, {})
     values = {}
-    for column in wanted:
-        values[column] = _numbers(frame[column - 1], column, layout, columns, file)
+    for column, words in wanted.items():
+        values[column] = _numbers(frame[column - 1], column, words, layout, columns, file)
     _complain_of_long_rows(frame, layout, columns, file)
     if time.column:
         seconds = _seconds(frame[time.column - 1], time, layout, columns, file)
     else:
         seconds = np.where(blank, np.nan, (np.cumsum(~blank) - 1) / time.rate)
     del frame
-    times = rising(seconds, time.clock, _repeats(list(values.values()), count))
+    every = list(values.values())
+    dense = ~np.isnan(max(every, key=lambda array: int(np.isfinite(array).sum())))
+    times = rising(seconds, time.clock, _repeats(every, count), dense)
     columns.t, columns.row = times.t, times.row
-    columns.values = {column: array[times.row] for column, array in values.items()}
+    again: set[int] = set()
+    for column, array in values.items():
+        columns.values[column], which = without_repeats(times.t, array[times.row])
+        again.update(which.tolist())
     _complain_of_time(times.back, time, columns, file)
-    columns.notices += [
-        Fault(text, (), file) for text in times.words if "without a time" not in text or time.column
-    ]
+    lost = np.isnan(seconds) & ~np.all([np.isnan(array) for array in values.values()], axis=0)
+    if lost.any():
+        first = int(line[np.flatnonzero(lost)[0]])
+        message = f"{int(lost.sum())} rows without a time are left out"
+        columns.notices.append(Fault(message, (), file, first, max(time.column, 1)))
+    columns.notices += [Fault(text, (), file) for text in times.words]
+    if again and not columns.faults:
+        message = f"{len(again)} rows repeat channels at the time of a row above; the first values are kept"
+        columns.notices.append(
+            Fault(message, (), file, int(line[times.row[min(again)]]), max(time.column, 1))
+        )
     return columns
 
 
@@ -176,7 +191,9 @@ def _frame(data: LogBytes, layout: Layout, time: TimeColumn, wanted: Sequence[in
             ) from error
 
 
-def _numbers(cells: Any, column: int, layout: Layout, columns: Columns, file: str) -> Array:
+def _numbers(
+    cells: Any, column: int, known: Mapping[str, float], layout: Layout, columns: Columns, file: str
+) -> Array:
     """A column as floats, NaN in gaps; words for gaps are told, other words are faults."""
     import pandas as pd
 
@@ -189,9 +206,9 @@ def _numbers(cells: Any, column: int, layout: Layout, columns: Columns, file: st
         odd = np.flatnonzero(np.isnan(values) & np.asarray(texts != ""))
         words = texts.iloc[odd].str.lower()
         for word in words.unique():
-            if word in SWITCH_WORDS:
-                values[odd[np.asarray(words == word)]] = SWITCH_WORDS[word]
-        bad = odd[~np.asarray(words.isin([*GAP_WORDS, *SWITCH_WORDS]))]
+            if word in known:
+                values[odd[np.asarray(words == word)]] = known[word]
+        bad = odd[~np.asarray(words.isin([*GAP_WORDS, *known]))]
         gaps = int(np.asarray(words.isin(list(GAP_WORDS))).sum())
         _complain_of_cells(bad, texts, column, layout, columns, file)
         if gaps:
@@ -243,7 +260,7 @@ def _complain_of_long_rows(frame: Any, layout: Layout, columns: Columns, file: s
 
 def _seconds(cells: Any, time: TimeColumn, layout: Layout, columns: Columns, file: str) -> Array:
     if not time.clock:
-        return _numbers(cells, time.column, layout, columns, file) * time.si
+        return _numbers(cells, time.column, {}, layout, columns, file) * time.si
     texts = cells.fillna("")
     values = clock_seconds(texts)
     odd = np.flatnonzero(np.isnan(values))
