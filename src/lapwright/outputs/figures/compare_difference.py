@@ -12,10 +12,10 @@ from matplotlib.ticker import MaxNLocator
 
 from lapwright.driver.session import DriverLap
 from lapwright.lap.lap import Array, Lap
-from lapwright.outputs.figures.compare_frame import headed, mark_corners, named, people_key, stack
+from lapwright.outputs.figures.compare_frame import headed, mark_corners, named, people_key, short, stack
 from lapwright.outputs.figures.compare_people import Look, looks
 from lapwright.outputs.figures.strips import strip, write_row
-from lapwright.outputs.figures.style import A3, INK, shown, styled
+from lapwright.outputs.figures.style import A3, INK, styled
 from lapwright.track.track import Track
 
 
@@ -86,14 +86,10 @@ def _blocks(
     axes.set_ylim(low - 0.06 * room, high + 0.3 * room)
     axes.axhline(0.0, color=INK, linewidth=0.9, zorder=4)
     axes.yaxis.set_major_locator(MaxNLocator(4))
-    named(axes, f"{_short(who.name)}\nlost in each\npart [s]")
+    named(axes, f"{short(who.name, 10)}\nlost in each\npart [s]")
     place = axes.get_position()
     above = strip(figure, axes, place.y1 - 0.028, 0.026)
     write_row(figure, above, totals, (0.1,), fontsize=13, fontweight="bold", gid="lost")
-
-
-def _short(name: str) -> str:
-    return shown(name if len(name) <= 14 else f"{name[:13]}...")
 
 
 def _block(axes: Axes, a: float, b: float, height: float, colour: str, hatched: bool) -> None:

@@ -60,14 +60,21 @@ def headed(
 
 def people_key(figure: Figure, people: Sequence[Look]) -> Any:
     """Whose line is which, at the upper right of the page."""
-    handles = [Line2D([], [], **who.line(2.6), label=shown(who.name)) for who in people]
-    place = {
-        "loc": "upper right",
-        "bbox_to_anchor": (0.985, below),
-        "ncols": min(len(people), 4),
-        "frameon": False,
-    }
-    return figure.legend(handles=handles, handlelength=3.2, **place, **style)
+    handles = [Line2D([], [], **who.line(2.6), label=short(who.name)) for who in people]
+    columns, place = min(len(people), 4), (0.985, 0.985)
+    return figure.legend(
+        handles=handles,
+        loc="upper right",
+        bbox_to_anchor=place,
+        ncols=columns,
+        frameon=False,
+        handlelength=3.2,
+    )
+
+
+def short(name: str, letters: int = 14) -> str:
+    """A name cut to what there is room for, as it may be drawn."""
+    return shown(name if len(name) <= letters else f"{name[: letters - 1].rstrip()}...")
 
 
 def stack(
@@ -113,7 +120,7 @@ def draw_strip(
     absent = []
     for who, lap, have in zip(people, laps, has, strict=True):
         if lap is None or (what.needs and what.needs not in have):
-            absent.append(shown(who.name))
+            absent.append(short(who.name))
             continue
         s, values = _around(lap, what.values(lap), track)
         axes.plot(s, values, **who.line())

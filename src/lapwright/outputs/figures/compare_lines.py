@@ -12,7 +12,7 @@ from matplotlib.lines import Line2D
 
 from lapwright.driver.session import DriverLap
 from lapwright.lap.lap import Array, Lap
-from lapwright.outputs.figures.compare_frame import headed
+from lapwright.outputs.figures.compare_frame import headed, short
 from lapwright.outputs.figures.compare_people import Look, looks
 from lapwright.outputs.figures.labels import Label, place_labels
 from lapwright.outputs.figures.road import Plan, draw_road, scale_bar, surface
@@ -133,12 +133,12 @@ def _names(driver: Mapping[str, Any], track: Track) -> list[Label]:
 def _legend(axes: Axes, people: Sequence[Look], has: Sequence[bool], whose: str) -> Any:
     handles = [
         Line2D(
-            [], [], **who.line(2.6), label=shown(who.name) if known else f"{shown(who.name)}: no place logged"
+            [], [], **who.line(2.6), label=short(who.name) if known else f"{short(who.name)}: no place logged"
         )
         for who, known in zip(people, has, strict=True)
     ]
     handles.append(
-        Line2D([], [], color=LOST, linewidth=10, label=f"wider: {shown(whose)} loses more for each metre")
+        Line2D([], [], color=LOST, linewidth=10, label=f"wider: {short(whose)} loses more for each metre")
     )
     return axes.legend(handles=handles, loc="lower right", frameon=False, ncols=min(len(handles), 3), handlelength=3.0,
                        borderaxespad=0.1)  # fmt: skip
