@@ -10,6 +10,7 @@ import pytest
 from made_comparison import even, invented_drive, made_record, running
 
 from lapwright.outputs.report.page import write_report
+from lapwright.outputs.report.panels import LEFT, RIGHT
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 SWITCHES = (
@@ -78,10 +79,8 @@ def page(browser, report):
     )
     opened.on("pageerror", lambda error: opened.heard.append(str(error)))
     opened.on("request", lambda request: opened.asked.append(request.url))
-    began = time.perf_counter()
     opened.goto(report.as_uri())
     opened.wait_for_selector("html[data-ready=yes]", state="attached", timeout=20_000)
-    opened.took = time.perf_counter() - began
     return opened
 
 
@@ -107,7 +106,6 @@ def settle(page):
 def test_opens_alone_and_without_a_complaint(page, report):
     assert page.asked == [Path(report).as_uri()]
     assert page.heard == []
-    assert page.took < 8.0  # a person waits less; this machine may be busy
 
 
 def test_names_are_text_and_nothing_else(page):
@@ -155,8 +153,6 @@ def test_one_cursor_in_all_panels_and_on_the_map(page, made):
     settle(page)
     found = cursors(page)
     assert max(found) == min(found)
-    from lapwright.outputs.report.panels import LEFT, RIGHT
-
     share = (0.5 * box["width"] - LEFT) / (box["width"] - LEFT - RIGHT)
     assert found[0] == pytest.approx(share * target.s[-1], abs=0.01 * target.s[-1])
     assert float(page.get_attribute("#where", "data-station")) == pytest.approx(found[0], abs=0.01)
