@@ -192,7 +192,7 @@ def test_places_across_the_date_line(tmp_path):
     assert np.allclose(log.signals["y"].values, made.y - made.y[0], atol=0.01)
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=70, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_spoilt_logs_give_a_log_or_faults_and_nothing_else(tmp_path, data):
     raw = bytearray(table(plain(drive(6.0))).encode())

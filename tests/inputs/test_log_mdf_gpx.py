@@ -60,6 +60,8 @@ def test_mdf_by_the_map_that_is_proposed(tmp_path):
     )
 
 
+# Its destructor stumbles over a file that it could not open.
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 def test_mdf_faults(tmp_path):
     made = drive()
     chart = save(tmp_path, "channels: {speed: {column: State, unit: km/h}}", "map.yaml")

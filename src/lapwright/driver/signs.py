@@ -65,7 +65,9 @@ def find_signs(signals: Mapping[str, Signal], fixed: frozenset[str]) -> Signs:
     if turn is not None:
         rate, source, name = turn
         if name and name not in fixed:
-            words.append(f"{WORDS[name]}: there are no places to tell its sign; taken as it is, left positive")
+            words.append(
+                f"{WORDS[name]}: there are no places to tell its sign; taken as it is, left positive"
+            )
         for measure in TURNING:
             if measure in signals and measure != name:
                 # Steering follows the curvature; at a standstill that is nothing.
