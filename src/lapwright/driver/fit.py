@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from lapwright.driver.lap_channels import as_logged
 from lapwright.driver.pair import Pair
 from lapwright.driver.session import DriverLap
 from lapwright.lap.channels import car_lap, circle_lap
@@ -141,7 +142,9 @@ def fit_car(
     turning = [lap for lap in usable if {"line", "yaw_rate", "accel_lat"} & lap.has]
     reports = corner_reports(target, track)
     names = [report.name for report in reports]
-    asked = _showing(track, vehicle, target, target, reports)
+    # The reference is told in the channels of the log, so that what these leave out falls out.
+    model = as_logged(target, track, usable[0].has) if usable else target
+    asked = _showing(track, vehicle, model, target, reports)
     if turning and reports:
         laps_shown = [
             _showing(track, vehicle, lap.lap, target, reports) for lap in turning if lap.lap is not None
@@ -151,7 +154,7 @@ def fit_car(
     else:
         words = "nothing about grip: neither places, nor yaw rate, nor lateral acceleration were logged"
         front = rear = replace(UNSEEN, words=words)
-    power, air = _power(track, vehicle, usable, target)
+    power, air = _power(vehicle, usable, model)
     return CarFit(front, rear, power, air, _summary(front, rear, power, air), _wanted(names, asked))
 
 
@@ -272,7 +275,7 @@ def _grip(
 # -- power and drag ----------------------------------------------------------------------------------------------------
 
 
-def _power(track: Track, vehicle: AnyVehicle, laps: Sequence[DriverLap], target: Lap) -> tuple[Shown, Shown]:
+def _power(vehicle: AnyVehicle, laps: Sequence[DriverLap], target: Lap) -> tuple[Shown, Shown]:
     """Drive force and drag on straights at full throttle: m a_x = p F_drive(v) - d drag(v), by least squares.
 
     The reference is measured in the same way, and what it comes out by is taken off.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -135,6 +135,27 @@ def channels_of(track: Track, vehicle: AnyVehicle, log: Log, course: Course) -> 
         limiting_axle=np.full(s.size, "none"),
     )
     return lap, frozenset(has)
+
+
+def as_logged(lap: Lap, track: Track, has: frozenset[str]) -> Lap:
+    """A lap whose accelerations and yaw rate are made as ``channels_of`` makes those that were not logged.
+
+    A log without an accelerometer has the rate of the speed along the path, not what is felt along the car: two laps are held
+    against each other only when both are told in the same way.
+    """
+    road = track.road(lap.s)
+    yaw = lap.yaw_rate if "yaw_rate" in has else None
+    lateral = lap.accel_lat if "accel_lat" in has else None
+    slope = np.tan(lap.xi) if "line" in has else np.zeros_like(lap.s)
+    curvature = lap.curvature
+    if yaw is not None or lateral is not None:
+        curvature = _curvature(lap.speed, yaw, lateral, road, lap.n, slope, slope, False)
+    return replace(
+        lap,
+        accel_long=lap.accel_long if "accel_long" in has else _rate(lap.t, lap.speed) + G * road.up_x,
+        accel_lat=lateral if lateral is not None else lap.speed**2 * curvature + G * road.up_y,
+        yaw_rate=yaw if yaw is not None else lap.speed * curvature,
+    )
 
 
 def _pedals(vehicle: AnyVehicle, logged: object) -> dict[str, Array | None]:

@@ -90,7 +90,7 @@ def fitted_text(source: str, fit: CarFit, logs: Sequence[str]) -> str:
     for line, start, end, text in sorted(edits, reverse=True):
         lines[line] = lines[line][:start] + text + lines[line][end:]
     for line, words in notes.items():
-        lines[line] = f"{lines[line].rstrip()}{' ' if '#' in lines[line] else '  # '}{'; '.join(words)}"
+        lines[line] = f"{lines[line].rstrip()}{'; ' if '#' in lines[line] else '  # '}{'; '.join(words)}"
     for line, text in sorted(inserted, reverse=True):
         lines.insert(line, text)
     return "\n".join([*_head(fit, logs), *lines]) + "\n"
