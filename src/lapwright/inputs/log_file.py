@@ -114,12 +114,7 @@ def refuse_doubts(proposal: Proposal) -> None:
 
 def taken_words(proposal: Proposal) -> list[Fault]:
     """Notices: what was taken for what, and what is not used."""
-    taken = [entry for entry in (proposal.time, *proposal.entries) if entry is not None]
-    words = ", ".join(f"{entry.measure} from {entry.title.text} ({entry.unit.name})" for entry in taken)
-    notices = [Fault(f"recognised: {words}", (), proposal.file)]
-    if proposal.left:
-        notices.append(Fault(f"not used: {', '.join(proposal.left)}", (), proposal.file))
-    return notices
+    return [Fault(sentence, (), proposal.file) for sentence in proposal.summary]
 
 
 def picks_of(proposal: Proposal) -> tuple[Pick, ...]:

@@ -11,7 +11,7 @@ import numpy as np
 from lapwright.errors import Fault
 from lapwright.inputs.log_layout import Title
 from lapwright.inputs.log_names import EXACT, PARTLY, QUALIFIED, guesses
-from lapwright.inputs.log_ranges import Array, can_be, guess_unit, largest
+from lapwright.inputs.log_ranges import Array, can_be, guess_unit, is_usual, largest, would_be_usual
 from lapwright.inputs.log_units import TIME, LogUnit, is_unit, unit_of
 
 FITS = {
@@ -68,6 +68,16 @@ class Proposal:
     def sure(self) -> bool:
         """Whether name, unit and values of all that is taken agree, and nothing is lacking."""
         return not self.faults and not self.doubts
+
+    @property
+    def summary(self) -> list[str]:
+        """In sentences: what was taken for what, what is not used."""
+        taken = [entry for entry in (self.time, *self.entries) if entry is not None]
+        words = ", ".join(f"{entry.measure} from {entry.title.text} ({entry.unit.name})" for entry in taken)
+        sentences = [f"recognised: {words}"] if taken else []
+        if self.left:
+            sentences.append(f"not used: {', '.join(self.left)}")
+        return sentences
 
     @property
     def text(self) -> str:
@@ -238,11 +248,13 @@ def _as_channel(title: Title, measure: str, fit: int, tail: str, values: Array) 
         finite = values[np.isfinite(values)]
         if measure != "beacon" and np.any(finite != np.round(finite)):
             return None
-    fits = can_be(measure, values, unit)
+    fits, usual = can_be(measure, values, unit), is_usual(measure, values, unit)
     why = f"{FITS[fit]}, {source}, {largest(measure, values, unit)}"
     if not fits:
-        why += ", which cannot be true in this unit"
-    sure = fit >= QUALIFIED and certain and fits
+        why += ", which cannot be true in this unit" + would_be_usual(measure, values, unit)
+    elif not usual:
+        why += f", which is unusual for {measure}" + would_be_usual(measure, values, unit)
+    sure = fit >= QUALIFIED and certain and fits and usual
     return _Candidate(Entry(measure, title, unit, sure, why), fit, (int(fits), fit, int(certain)))
 
 

@@ -86,13 +86,21 @@ def can_be(measure: str, values: Array, unit: LogUnit) -> bool:
     )
 
 
+def is_usual(measure: str, values: Array, unit: LogUnit) -> bool:
+    """Whether nearly the largest value is of the usual size in that unit; a channel of zeros says nothing against it."""
+    if measure not in USUAL:
+        return True
+    low, high = USUAL[measure]
+    top = top_of(in_si(values, unit))
+    return top == 0.0 or low <= top <= high
+
+
 def units_that_fit(measure: str, values: Array) -> list[LogUnit]:
-    """Units in which a channel would be of the usual size."""
-    low, high = USUAL.get(measure, limits_of(measure))
+    """Units in which a channel would be possible and of the usual size."""
     return [
         unit
         for unit in UNITS_OF[measure]
-        if can_be(measure, values, unit) and low <= top_of(in_si(values, unit)) <= high
+        if can_be(measure, values, unit) and is_usual(measure, values, unit)
     ]
 
 
@@ -128,6 +136,12 @@ def largest(measure: str, values: Array, unit: LogUnit) -> str:
     name = "" if unit.name in ("count", "share", "switch", "ddmm") else f" {unit.name}"
     low, high = np.percentile(finite, [100.0 - TOP, TOP])
     return f"{show(float(f'{low:.4g}'))} to {show(float(f'{high:.4g}'))}{name}"
+
+
+def would_be_usual(measure: str, values: Array, unit: LogUnit) -> str:
+    """``; it would be usual in share`` for the units in which a channel has the usual size, or nothing."""
+    names = [other.name for other in units_that_fit(measure, values) if other.name != unit.name]
+    return f"; it would be usual in {' or '.join(names)}" if names else ""
 
 
 def would_be_true(measure: str, values: Array, unit: LogUnit) -> str:

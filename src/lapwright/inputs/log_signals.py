@@ -15,7 +15,16 @@ from lapwright.errors import Fault, InputError
 from lapwright.inputs.channel_map import Pick
 from lapwright.inputs.log_clock import Array
 from lapwright.inputs.log_layout import Title
-from lapwright.inputs.log_ranges import STANDING, in_si, limits_of, top_of, would_be_true
+from lapwright.inputs.log_ranges import (
+    STANDING,
+    in_si,
+    is_usual,
+    largest,
+    limits_of,
+    top_of,
+    would_be_true,
+    would_be_usual,
+)
 from lapwright.inputs.numbers import show
 
 FEWEST = 100
@@ -119,6 +128,7 @@ class _Work:
         low, high = limits_of(pick.measure)
         out = (values < low) | (values > high)
         if not out.any():
+            self.doubt_unit(pick, written.values)
             return Raw(written.t, values, written.row)
         first = int(np.flatnonzero(out)[0])
         name = f"{pick.title.text}: "
@@ -134,6 +144,17 @@ class _Work:
             message = f"{name}{int(out.sum())} impossible values (such as {show(written.values[first])}{unit}) are left out"
             self.notice(message, pick.title)
         return Raw(written.t[~out], values[~out], written.row[~out])
+
+    def doubt_unit(self, pick: Pick, written: Array) -> None:
+        """A notice about a channel that is possible in its unit, but usual only in another."""
+        better = (
+            ""
+            if is_usual(pick.measure, written, pick.unit)
+            else would_be_usual(pick.measure, written, pick.unit)
+        )
+        if better:
+            shown = largest(pick.measure, written, pick.unit)
+            self.notice(f"{pick.title.text}: {shown} is unusual for {pick.measure}{better}", pick.title)
 
     def add(self, pick: Pick, raw: Raw) -> None:
         """One channel that is no place."""
