@@ -95,7 +95,7 @@ def _driver(
         "line_s": 0.41 if line else None, "inputs_s": round(float(run[-1]) - 0.41, 4) if line else None,
         "line_words": "the tube was 0.6 m wide" if line else "no place was logged",
         "have": sorted(drive.has), "withheld": [] if line else ["no place was logged: nothing is said about the line"],
-        "notices": [],
+        "notices": ["recognised: speed from Speed [km/h]"],
         "alignment": {"method": "position", "stretch": 0.0012, "closing_m": 0.4, "clock_s": 0.003, "median_off_m": 0.2,
                       "worst_off_m": 0.9, "filter": "smoothing spline, 2 Hz", "delay_s": 0.0},
         "noise": {"across_m": 0.31, "raw_m": 0.8, "along_m": 0.4, "speed_kmh": 0.43, "brake": 0.006, "throttle": 0.005,
@@ -124,9 +124,10 @@ def _driver(
             "trend": {"s_per_lap": -0.05, "words": "0.05 s quicker from lap to lap"},
         },
         "fit": {
-            "front_grip_scale": 0.97, "front_uncertainty": 0.01, "front_words": "from four corners",
-            "rear_grip_scale": None, "rear_uncertainty": None, "rear_words": "not seen",
-            "power_scale": 1.01, "power_uncertainty": 0.02, "power_words": "", "drag_scale": None,
+            "front_grip": {"scale": 0.97, "error": 0.01, "kind": "seen", "count": 4, "where": [], "words": "in four corners"},
+            "rear_grip": {"scale": None, "error": None, "kind": "not seen", "count": 0, "where": [], "words": ""},
+            "power": {"scale": 1.01, "error": 0.02, "kind": "seen", "count": 9, "where": [], "words": "power +1 %"},
+            "drag": {"scale": None, "error": None, "kind": "not seen", "count": 0, "where": [], "words": ""},
             "asks_more": [{"corner": corners[0]["name"], "from_m": 10.0, "to_m": 60.0, "words": "3 % more"}], "words": "",
         },
     }  # fmt: skip

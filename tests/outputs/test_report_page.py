@@ -86,6 +86,13 @@ def test_everything_of_the_record_is_said(text, case):
         )
         assert driver["line_words"] in said and driver["smoothness"]["definition"] in said
         assert all(lap["status"] in said for lap in driver["laps"])
+        assert driver["notices"][0] in said
+        assert all(
+            one["words"] in said and one["kind"] in said
+            for key, one in driver["fit"].items()
+            if isinstance(one, dict)
+        )
+        assert driver["fit"]["asks_more"][0]["words"] in said and driver["several"]["trend"]["words"] in said
     assert "58.002 s" in said and "+1.32 s" in said and "reference 56.682 s" in said
 
 

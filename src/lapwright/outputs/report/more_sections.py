@@ -90,7 +90,16 @@ def _fit(driver: Mapping[str, Any]) -> Markup | None:
     fit = driver["fit"]
     if fit is None:
         return None
-    rows = [(words, *_fitted(fit, key)) for key, words in FITTED if fit.get(f"{key}_scale") is not None]
+    rows = [
+        (
+            words,
+            joined([shown["kind"], ": " if shown["words"] else None, shown["words"]]),
+            number(shown["scale"], "", 3),
+            number(shown["error"], "", 3),
+        )
+        for key, words in FITTED
+        if (shown := fit.get(key)) is not None
+    ]
     asks = [
         tag(
             "li",
@@ -102,19 +111,11 @@ def _fit(driver: Mapping[str, Any]) -> Markup | None:
     return joined(
         [
             tag("h3", "Grip and power that the car showed"),
-            tag("p", fit["words"]) if fit.get("words") else None,
             table(("", "Remarks", "Share of the file's", "give or take"), rows, words=2) if rows else None,
             tag("p", "Where the reference asks for more than the car showed:") if asks else None,
             tag("ul", *asks) if asks else None,
         ]
-    )
-
-
-def _fitted(fit: Mapping[str, Any], key: str) -> tuple[str, str, str]:
-    short = key.removesuffix("_grip")
-    unsure = fit.get(f"{key}_uncertainty", fit.get(f"{short}_uncertainty"))
-    words = fit.get(f"{key}_words", fit.get(f"{short}_words")) or ""
-    return words, number(fit[f"{key}_scale"], "", 3), number(unsure, "", 3)
+    )  # fmt: skip
 
 
 NOISES = (
@@ -149,6 +150,7 @@ def _laid(driver: Mapping[str, Any], record: Mapping[str, Any]) -> Markup:
             tag("p", f"The reference is exact to {seconds(reference['mesh_error_s'], 3)} of its lap time; it leaves "
                      f"{100 * (margin or 0.0):.0f} % of the grip unused."),
             tag("p", driver["line_words"]) if driver["line_words"] else None,
+            *(tag("p", words, class_="notice") for words in driver.get("notices", ())),
             tag("details", tag("summary", "How the lap was laid on the road"), table(("", ""), rows, words=2)),
             tag("details", tag("summary", "Noise left in the log, one standard deviation"), table(("", ""), left)),
         ]

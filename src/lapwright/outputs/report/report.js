@@ -142,7 +142,7 @@
     if (facts.closed) { take(across.start + last - first, across.end + last - first); take(across.start - last + first, across.end - last + first); }
     const [left, right, low, high] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
     const wide = Math.max(map.inner_width, 50), tall = Math.max(map.inner_height, 50);
-    const room = Math.min(90, 0.16 * wide);
+    const room = Math.min(125, 0.2 * wide);
     const metres = Math.max((right - left) / (wide - 2 * room), (high - low) / (tall - 110), 0.02);
     map.x_range.setv({ start: 0.5 * (left + right - metres * wide), end: 0.5 * (left + right + metres * wide) });
     map.y_range.setv({ start: 0.5 * (low + high - metres * tall), end: 0.5 * (low + high + metres * tall) });

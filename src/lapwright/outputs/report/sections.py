@@ -46,14 +46,12 @@ def opening(record: Mapping[str, Any], people: list[Look]) -> Markup:
 def _lap(driver: Mapping[str, Any], record: Mapping[str, Any], look: Look) -> Markup:
     size = tag("strong", seconds(driver["difference_s"], sign=True), class_="size")
     left_out = [tag("p", f"Not said: {words}.", class_="notice") for words in driver["withheld"]]
-    noted = [tag("p", words, class_="notice") for words in driver.get("notices", ())]
     return tag(
         "div",
         tag("h2", stroke(look), " ", driver["name"]),
         tag("p", headline(driver, record), " ", tag("span", f"({driver['log']})", class_="quiet")),
         tag("p", size, " to the reference. ", split_words(driver), "."),
         *left_out,
-        *noted,
         class_="who",
     )
 
