@@ -1,6 +1,7 @@
 """MDF 4 files written by asammdf and GPX written by gpxpy, read back."""
 
 import datetime
+import gc
 import sys
 
 import numpy as np
@@ -60,8 +61,7 @@ def test_mdf_by_the_map_that_is_proposed(tmp_path):
     )
 
 
-# Its destructor stumbles over a file that it could not open.
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.filterwarnings("error::pytest.PytestUnraisableExceptionWarning")
 def test_mdf_faults(tmp_path):
     made = drive()
     chart = save(tmp_path, "channels: {speed: {column: State, unit: km/h}}", "map.yaml")
@@ -73,6 +73,29 @@ def test_mdf_faults(tmp_path):
         load_log(broken)
     with pytest.raises(InputError, match="does not begin as ASAM MDF"):
         load_log(save(tmp_path, "abc", "no.mf4"))
+
+
+@pytest.mark.filterwarnings("error::pytest.PytestUnraisableExceptionWarning")
+def test_spoilt_mdf_gives_a_log_or_faults_and_nothing_on_standard_error(tmp_path, capfd):
+    made, random = drive(), np.random.default_rng(5)
+    good = mdf(tmp_path, channels(made)).read_bytes()
+    broken = tmp_path / "broken.mf4"
+    told = set()
+    for number in range(24):
+        data = bytearray(good)
+        if number % 2:
+            data = data[: int(random.integers(64, len(data)))]
+        else:
+            for place in random.integers(64, len(data), 20):
+                data[place] = int(random.integers(256))
+        broken.write_bytes(data)
+        try:
+            assert load_log(broken).has("speed")
+        except InputError as error:
+            told.add(error.faults[0].message.split(":")[0])
+    assert "the file cannot be read as ASAM MDF 4" in told
+    gc.collect()
+    assert capfd.readouterr().err == ""
 
 
 def test_mdf_3_is_refused_in_words(tmp_path):

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import gc
+import logging
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -45,10 +48,9 @@ class MdfSource:
         InputError
             Text instead of numbers, or a time that runs backwards.
         """
-        group, index = self.places[column]
-        signal = self.handle.get(group=group, index=index, ignore_invalidation_bits=False)
         title = next(title for title in self.titles if title.column == column)
-        if np.asarray(signal.samples).dtype.kind not in "fiub" or np.ndim(signal.samples) != 1:
+        signal = self._signal(column)
+        if not _plain(signal.samples):
             raise InputError(Fault(f"the channel {title.text} does not hold plain numbers", file=self.file))
         t = np.asarray(signal.timestamps, dtype=float)
         values = np.asarray(signal.samples, dtype=float)
@@ -70,11 +72,24 @@ class MdfSource:
         # Others are not looked at: a file may hold thousands of channels.
         if not guesses(title.name):
             return np.empty(0)
-        try:
-            values = self.read(column).values
-        except InputError:
+        samples = self._signal(column).samples
+        if not _plain(samples):
             return np.empty(0)
-        return values[:: max(values.size // LOOKED_AT, 1)]
+        return np.asarray(samples[:: max(len(samples) // LOOKED_AT, 1)], dtype=float)
+
+    def _signal(self, column: int) -> Any:
+        group, index = self.places[column]
+        try:
+            with _quiet():
+                return self.handle.get(group=group, index=index, ignore_invalidation_bits=False)
+        except Exception as error:  # the library raises whatever a broken block leads to
+            name = next(title.text for title in self.titles if title.column == column)
+            message = f"the channel {name} cannot be read: {_reason(error)}"
+            raise InputError(Fault(message, file=self.file)) from error
+
+
+def _plain(samples: Any) -> bool:
+    return np.asarray(samples).dtype.kind in "fiub" and np.ndim(samples) == 1
 
 
 @contextmanager
@@ -88,29 +103,66 @@ def open_mdf(path: Path) -> Iterator[MdfSource]:
     """
     file = str(path)
     with path.open("rb") as stream:
-        start = stream.read(16)
-    if not start.startswith((b"MDF ", b"UnFinMF")):
-        raise InputError(
-            Fault("the file does not begin as ASAM MDF does; export the log again, or as CSV", file=file)
-        )
-    if start[8:9] not in (b"4",):
-        version = start[8:12].decode("latin-1").strip()
-        raise InputError(
-            Fault(f"this is MDF {version}; MDF 4 is read: export it as .mf4, or as CSV", file=file)
-        )
+        start = stream.read(68)
+    _check_start(start, file)
     try:
         from asammdf import MDF
     except ImportError as error:
         message = "ASAM MDF 4 is read by asammdf, which is not installed: pip install 'lapwright[mdf]'"
         raise InputError(Fault(message, file=file)) from error
-    try:
-        handle = MDF(path)
-    except Exception as error:  # the library raises whatever a broken block leads to
-        raise InputError(Fault(f"the file cannot be read as ASAM MDF 4: {error}", file=file)) from error
+    handle = _opened(MDF, path)
     try:
         yield _source(handle, file)
     finally:
         handle.close()
+
+
+def _opened(library: Any, path: Path) -> Any:
+    with _quiet():
+        try:
+            return library(path)
+        except Exception as error:  # the library raises whatever a broken block leads to
+            reason = _reason(error)
+        # What it had begun falls over itself when it is thrown away: now, while that is not shown.
+        gc.collect()
+    raise InputError(Fault(f"the file cannot be read as ASAM MDF 4: {reason}", file=str(path)))
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Nothing of the library's own on standard error: its faults are told in our words."""
+    logger = logging.getLogger("asammdf")
+    level, hook = logger.level, sys.unraisablehook
+    logger.setLevel(logging.CRITICAL + 1)
+    sys.unraisablehook = lambda _: None
+    try:
+        yield
+    finally:
+        logger.setLevel(level)
+        sys.unraisablehook = hook
+
+
+def _check_start(start: bytes, file: str) -> None:
+    """Raise InputError for what does not begin as MDF 4: identification block, then the header block at byte 64."""
+    if not start.startswith((b"MDF ", b"UnFinMF")):
+        message = "the file does not begin as ASAM MDF does; export the log again, or as CSV"
+        raise InputError(Fault(message, file=file))
+    version = start[8:12].decode("latin-1").strip(" \0")
+    if version and not version.startswith("4"):
+        raise InputError(
+            Fault(f"this is MDF {version}; MDF 4 is read: export it as .mf4, or as CSV", file=file)
+        )
+    if start[64:68] != b"##HD":
+        message = (
+            "the file cannot be read as ASAM MDF 4: its header block is not there; export or copy it again"
+        )
+        raise InputError(Fault(message, file=file))
+
+
+def _reason(error: Exception) -> str:
+    """What a library says, in a line; its own words about streams are of no use."""
+    text = " ".join(str(error).split())
+    return text if text and "<" not in text else "a block in it is broken"
 
 
 def _source(handle: Any, file: str) -> MdfSource:
