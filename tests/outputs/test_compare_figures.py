@@ -154,6 +154,29 @@ def test_bars_are_the_worths_of_the_findings(figures, case):
     assert "off the road" in words(figures["findings"])
 
 
+def test_long_words_are_wrapped_and_stay_clear_of_the_bars(case):
+    record, target, _ = case
+    said = "Brake off 17 m early, the trail is too short: 44 m before the slowest point instead of 29 m before that"
+    driver = record["drivers"][0]
+    many = [{**driver["findings"][0], "words": said, "rank": rank} for rank in range(1, 16)]
+    figure = draw_findings({**record, "drivers": [{**driver, "findings": many}]}, target)
+    assert "?" not in words(figure) and said in words(figure) and "3 more in compare.json" in words(figure)
+    assert overlaps(figure, "finding") == [] and off_the_page(figure) == []
+    left = figure.axes[0].get_window_extent(renderer(figure)).x0
+    assert max(t.get_window_extent(renderer(figure)).x1 for t in texts(figure, "finding")) < left
+
+
+@pytest.mark.parametrize("name", ("difference", "overlay", "corner"))
+def test_labels_of_panels_stay_clear_of_the_scales(figures, name):
+    figure = figures[name]
+    measure = renderer(figure)
+    for axes in figure.axes:
+        label = axes.yaxis.label
+        if label.get_text():
+            ticks = [t.get_window_extent(measure) for t in axes.get_yticklabels() if t.get_text()]
+            assert not any(label.get_window_extent(measure).overlaps(box) for box in ticks), label.get_text()
+
+
 def test_corner_page_names_what_was_found_there(figures, case):
     record, _, _ = case
     here = [f for f in record["drivers"][0]["findings"] if f["corner"] == "Ferry Hairpin"]

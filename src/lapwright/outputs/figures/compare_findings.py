@@ -17,7 +17,7 @@ from lapwright.outputs.figures.style import A3, INK, shown, styled
 MOST = 12
 """Findings on the page at most: as many as large type has room for."""
 
-LINE = 84
+LINE = 72
 """Letters in a line of words."""
 
 
@@ -79,9 +79,9 @@ def _bar(axes: Axes, row: int, finding: Mapping[str, Any], who: Look) -> None:
 def _said(axes: Axes, row: int, finding: Mapping[str, Any]) -> None:
     """Number, corner and words at the left of the bar."""
     said = textwrap.wrap(str(finding["words"]), LINE)
-    text = "\n".join(said[:2]) + ("..." if len(said) > 2 else "")
+    text = "\n".join(shown(line) for line in said[:2]) + ("..." if len(said) > 2 else "")
     name = textwrap.shorten(str(finding["corner"]), 40, placeholder="...")
     where: Any = {"xycoords": axes.get_yaxis_transform(), "textcoords": "offset points", "gid": "finding"}
     head = shown(f"{finding['rank']}   {name}")
     axes.annotate(head, (0, row), xytext=(-645, 3), va="bottom", fontsize=13, fontweight="bold", **where)
-    axes.annotate(shown(text), (0, row), xytext=(-620, 1), va="top", fontsize=11, linespacing=1.0, **where)
+    axes.annotate(text, (0, row), xytext=(-620, 1), va="top", fontsize=11, linespacing=1.0, **where)

@@ -60,7 +60,8 @@ def headed(
 
 def people_key(figure: Figure, people: Sequence[Look]) -> Any:
     """Whose line is which, at the upper right of the page."""
-    handles = [Line2D([], [], **who.line(2.6), label=short(who.name)) for who in people]
+    letters = 24 if len(people) == 2 else 14
+    handles = [Line2D([], [], **who.line(2.6), label=short(who.name, letters)) for who in people]
     columns, place = min(len(people), 4), (0.985, 0.985)
     return figure.legend(
         handles=handles,
@@ -105,7 +106,7 @@ def stack(
 def named(axes: Axes, label: str) -> None:
     """The label of a panel at its left, upright."""
     axes.set_ylabel(label, rotation=0, ha="right", va="center", multialignment="right")
-    axes.yaxis.set_label_coords(-0.042, 0.5)
+    axes.yaxis.set_label_coords(-0.0365 / axes.get_position().width, 0.5)
 
 
 def draw_strip(

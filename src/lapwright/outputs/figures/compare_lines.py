@@ -133,12 +133,15 @@ def _names(driver: Mapping[str, Any], track: Track) -> list[Label]:
 def _legend(axes: Axes, people: Sequence[Look], has: Sequence[bool], whose: str) -> Any:
     handles = [
         Line2D(
-            [], [], **who.line(2.6), label=short(who.name) if known else f"{short(who.name)}: no place logged"
+            [],
+            [],
+            **who.line(2.6),
+            label=short(who.name, 24) if known else f"{short(who.name, 24)}: no place logged",
         )
         for who, known in zip(people, has, strict=True)
     ]
     handles.append(
-        Line2D([], [], color=LOST, linewidth=10, label=f"wider: {short(whose)} loses more for each metre")
+        Line2D([], [], color=LOST, linewidth=10, label=f"wider: {short(whose, 24)} loses more for each metre")
     )
     return axes.legend(handles=handles, loc="lower right", frameon=False, ncols=min(len(handles), 3), handlelength=3.0,
                        borderaxespad=0.1)  # fmt: skip
