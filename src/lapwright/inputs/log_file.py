@@ -14,17 +14,13 @@ from lapwright.errors import Fault, InputError
 from lapwright.inputs.channel_map import ChannelMap, Pick, find_columns, load_channel_map
 from lapwright.inputs.log_bytes import LogBytes, check_file, log_bytes
 from lapwright.inputs.log_clock import Array, clock_seconds
-from lapwright.inputs.log_layout import GEAR_WORDS, SWITCH_WORDS, Layout, find_layout
+from lapwright.inputs.log_layout import PLAIN, WORDS_OF, Layout, find_layout
 from lapwright.inputs.log_proposal import Entry, Proposal, propose
 from lapwright.inputs.log_signals import Raw, build_signals
 from lapwright.inputs.log_table import TimeColumn, cell_number, read_columns, sample_cells
 
 if TYPE_CHECKING:
     from lapwright.inputs.log_mdf import MdfSource
-
-
-WORDS_OF = {"brake": SWITCH_WORDS, "gear": GEAR_WORDS}
-"""Words that stand for numbers, by channel."""
 
 
 def load_log(path: str | Path, channel_map: str | Path | None = None) -> Log:
@@ -187,7 +183,7 @@ def _load_table(path: Path, chart: ChannelMap | None) -> Log:
         told, picks = find_columns(chart, layout.titles, file)
         time = _time_of_map(table, chart, told)
     columns = read_columns(
-        table.data, layout, time, {pick.title.column: WORDS_OF.get(pick.measure, {}) for pick in picks}
+        table.data, layout, time, {pick.title.column: WORDS_OF.get(pick.measure, PLAIN) for pick in picks}
     )
     if columns.faults:
         raise InputError(columns.faults)

@@ -7,7 +7,7 @@ import itertools
 import re
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from lapwright.errors import Fault, InputError
 from lapwright.inputs.log_bytes import LogBytes, lines_of
@@ -47,11 +47,30 @@ SWITCH_WORDS = {"on": 1.0, "true": 1.0, "yes": 1.0, "off": 0.0, "false": 0.0, "n
 GEAR_WORDS = {"n": 0.0, "r": -1.0}
 """Words in the columns of a switch and of a gear (lower case)."""
 
+
+@dataclass(frozen=True)
+class Words:
+    """Letters in a column of numbers (lower case): words that are numbers, and letters behind one that give its sign."""
+
+    numbers: Mapping[str, float] = field(default_factory=dict)
+    signs: Mapping[str, float] = field(default_factory=dict)
+
+
+PLAIN = Words()
+WORDS_OF = {
+    "brake": Words(SWITCH_WORDS),
+    "gear": Words(GEAR_WORDS),
+    "latitude": Words(signs={"n": 1.0, "s": -1.0}),
+    "longitude": Words(signs={"e": 1.0, "w": -1.0}),
+}
+"""By channel; ``PLAIN`` for all others."""
+
 _NUMBER = re.compile(r"[-+]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][-+]?[0-9]+)?")
 _CLOCK = re.compile(
     r"(?=.*[0-9][:/.\-][0-9])[-+]?[0-9][0-9:./\-]*[T ]?[0-9:.,]*(?:Z|[-+][0-9]{2}:?[0-9]{2})?"
 )
 _COMMA = re.compile(r"[-+]?[0-9]*,[0-9]+(?:[eE][-+]?[0-9]+)?|[0-9]+:[0-9:]+,[0-9]+")
+_POINT = re.compile(r"[-+]?[0-9]*\.[0-9]+(?:[eE][-+]?[0-9]+)?")
 _DRIVER = re.compile(
     r"^(driver|driver name|drivername|fahrer|fahrername|pilote|pilota|piloto|conducteur|conductor)\s*[:=]?$",
     re.IGNORECASE,
@@ -132,12 +151,15 @@ def find_layout(data: LogBytes, separator: str = "", decimal: str = "", header: 
     if top is None:
         message = _no_titles(rows, first, mark)
         raise InputError(Fault(message, (), str(data.path), first + 1, 1))
+    if header and _is_row(rows[top]):
+        message = f"line {header} holds numbers, not titles; header_line is the line of the titles"
+        raise InputError(Fault(message, (), str(data.path), header, 1))
     units = _units_row(rows, top, first)
     sample = rows[first : first + 40]
     width = max(len(rows[top]), max(len(row) for row in sample))
     return Layout(
         separator=mark,
-        decimal=decimal or ("," if any(_COMMA.fullmatch(cell) for row in sample for cell in row) else "."),
+        decimal=decimal or _decimal(sample),
         header=top + 1,
         first=first + 1,
         start=data.width("".join(lines[:first])),
@@ -145,6 +167,13 @@ def find_layout(data: LogBytes, separator: str = "", decimal: str = "", header: 
         quoted=any('"' in line for line in lines[first : first + 40]),
         driver=_driver(rows[:first]),
     )
+
+
+def _decimal(rows: list[list[str]]) -> str:
+    """The decimal sign that most numbers have; a few commas among points part thousands."""
+    cells = [cell for row in rows for cell in row]
+    commas, points = (sum(bool(form.fullmatch(cell)) for cell in cells) for form in (_COMMA, _POINT))
+    return "," if commas > points else "."
 
 
 def _nothing(header: int, separator: str) -> str:

@@ -98,12 +98,33 @@ class Guess:
     unit: str
 
 
+_BRACKETS = re.compile(r"\s*(.*?)\s*[\[({<]\s*([^\[\](){}<>]*?)\s*[\])}>]\s*")
+_BEHIND = (
+    re.compile(r"\s*(.*?\S)\s+(?:/|in)\s+(\S.*?)\s*"),
+    re.compile(r"\s*(.*?\S)\s*,\s*(\S.*?)\s*"),
+    re.compile(r"\s*([^/]*[^/\s])/(\S.*?)\s*"),
+)
+"""``speed / km/h`` and ``speed/(km/h)`` (quantity over unit, as ISO 80000-1 heads a column), ``speed in km/h``,
+``speed, km/h``."""
+
+
 def split_title(text: str) -> tuple[str, str]:
-    """A title and the unit that stands behind it in brackets; '' when there is none."""
-    found = re.fullmatch(r"\s*(.*?)\s*[\[({<]\s*([^\[\](){}<>]*?)\s*[\])}>]\s*", text)
+    """A title and the unit that stands behind it, in brackets or behind a sign; '' when there is none."""
+    found = _BRACKETS.fullmatch(text)
     if found and found.group(1) and (is_unit(found.group(2)) or not found.group(2)):
-        return found.group(1), found.group(2)
+        return found.group(1).rstrip(" /"), found.group(2)
+    for pattern in _BEHIND:
+        found = pattern.fullmatch(text)
+        if found and _is_measured(found.group(2)):
+            return found.group(1), found.group(2)
     return text.strip(), ""
+
+
+def _is_measured(text: str) -> bool:
+    """Whether a text is a unit of any channel that has one: a title may go on in other words and single letters."""
+    return any(
+        unit_of(measure, text) is not None for measure in UNITS_OF if UNITS_OF[measure][0].name != "count"
+    )
 
 
 def words_of(title: str) -> tuple[str, ...]:

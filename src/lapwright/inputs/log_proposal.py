@@ -25,6 +25,9 @@ ORDER = (
 )  # fmt: skip
 """Channels in the order of a map."""
 
+SINCE_1970 = {"s": (9e8, 4e9), "ms": (9e11, 4e12), "us": (9e14, 4e15), "ns": (9e17, 4e18)}
+"""Sizes of times counted from the first of January 1970 (POSIX), for the years 1998 to 2096."""
+
 
 @dataclass(frozen=True)
 class Entry:
@@ -281,6 +284,9 @@ def _as_time(title: Title, fit: int, tail: str, values: Array, clock: bool) -> _
         step = float(np.median(steps[steps > 0.0])) if np.any(steps > 0.0) else 0.0
         unit = by_name["s"] if step < 1.5 else by_name["ms"] if step < 2000.0 else by_name["us"]
         certain, source = 0.0 < step < 1.0, f"the unit follows from steps of {step:.4g}"
+        since = next((name for name, (low, high) in SINCE_1970.items() if low < finite[0] < high), "")
+        if since:
+            unit, certain, source = by_name[since], True, "counted from 1970"
     why = f"{FITS[fit]}, {source}, " + ("it rises" if rises else "but it does not keep rising")
     return _Candidate(
         Entry("time", title, unit, rises and certain and fit >= QUALIFIED, why),

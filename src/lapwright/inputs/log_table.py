@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from lapwright.errors import Fault, InputError
 from lapwright.inputs.log_bytes import LogBytes
 from lapwright.inputs.log_clock import SHOWN, Array, clock_seconds, rising, without_repeats
-from lapwright.inputs.log_layout import GAP_WORDS, SWITCH_WORDS, Layout, cells_of
+from lapwright.inputs.log_layout import GAP_WORDS, PLAIN, SWITCH_WORDS, WORDS_OF, Layout, Words, cells_of
 
+COMPASS = {**WORDS_OF["latitude"].signs, **WORDS_OF["longitude"].signs}
 PIECES, PIECE = 48, 24_000
 """Pieces of a file that are looked at for a proposal, and bytes of each."""
 
@@ -73,15 +74,15 @@ def cell_number(text: str, decimal: str) -> float:
         return np.nan
     if low in SWITCH_WORDS:
         return SWITCH_WORDS[low]
+    sign = COMPASS.get(low[-1:], 0.0)
+    text = text[:-1].rstrip(" °") if sign else text
     try:
-        return float(text.replace(",", ".") if decimal == "," else text)
+        return (sign or 1.0) * float(text.replace(",", ".") if decimal == "," else text)
     except ValueError:
         return np.nan
 
 
-def read_columns(
-    data: LogBytes, layout: Layout, time: TimeColumn, wanted: Mapping[int, Mapping[str, float]]
-) -> Columns:
+def read_columns(data: LogBytes, layout: Layout, time: TimeColumn, wanted: Mapping[int, Words]) -> Columns:
     """The wanted columns of a log.
 
     Parameters
@@ -91,7 +92,7 @@ def read_columns(
     time
         Its time.
     wanted
-        By the numbers of the columns, from 1: words that stand for numbers (``SWITCH_WORDS``), mostly none.
+        By the numbers of the columns, from 1: letters that may stand in them.
 
     Returns
     -------
@@ -105,6 +106,7 @@ def read_columns(
     line = np.arange(count, dtype=np.int64) + layout.first
     blank = np.asarray(frame.isna().all(axis=1)) if time.column == 0 else np.zeros(count, bool)
     columns = Columns(np.empty(0), np.empty(0, np.int64), line, {})
+    frame = _leave_titles(frame, layout, columns, file)
     values = {}
     for column, words in wanted.items():
         values[column] = _numbers(frame[column - 1], column, words, layout, columns, file)
@@ -191,24 +193,48 @@ def _frame(data: LogBytes, layout: Layout, time: TimeColumn, wanted: Sequence[in
             ) from error
 
 
-def _numbers(
-    cells: Any, column: int, known: Mapping[str, float], layout: Layout, columns: Columns, file: str
-) -> Array:
+def _texts(cells: Any) -> Any:
+    return cells.astype(str).where(cells.notna(), "").str.strip().str.strip('"')
+
+
+def _leave_titles(frame: Any, layout: Layout, columns: Columns, file: str) -> Any:
+    """Rows that are the titles once more, made blank."""
+    again = np.ones(len(frame), dtype=bool)
+    for key in frame.columns[:-1]:
+        if frame[key].dtype.kind in "fiub":
+            return frame
+        again &= np.asarray(_texts(frame[key]) == layout.titles[key].text)
+        if not again.any():
+            return frame
+    message = f"the titles of line {layout.header} stand here again ({int(again.sum())} times in the table); left out"
+    first = int(columns.line[np.flatnonzero(again)[0]])
+    columns.notices.append(Fault(message, (), file, first, 1))
+    frame = frame.copy()
+    frame.loc[again] = np.nan
+    return frame
+
+
+def _numbers(cells: Any, column: int, known: Words, layout: Layout, columns: Columns, file: str) -> Array:
     """A column as floats, NaN in gaps; words for gaps are told, other words are faults."""
     import pandas as pd
 
     if cells.dtype.kind in "fiub":
         values = np.asarray(cells, dtype=float)
     else:
-        texts = cells.astype(str).where(cells.notna(), "").str.strip().str.strip('"')
+        texts = _texts(cells)
+        for letter, sign in known.signs.items():
+            # 122.5 W is -122.5.
+            found = texts.str.fullmatch(rf"[0-9.,]+\s*°?\s*{letter}", case=False)
+            moved = ("-" if sign < 0.0 else "") + texts[found].str[:-1].str.rstrip(" °")
+            texts = texts.mask(found, moved)
         plain = texts.str.replace(",", ".", regex=False) if layout.decimal == "," else texts
         values = np.array(pd.to_numeric(plain, errors="coerce"), dtype=float)
         odd = np.flatnonzero(np.isnan(values) & np.asarray(texts != ""))
         words = texts.iloc[odd].str.lower()
         for word in words.unique():
-            if word in known:
-                values[odd[np.asarray(words == word)]] = known[word]
-        bad = odd[~np.asarray(words.isin([*GAP_WORDS, *known]))]
+            if word in known.numbers:
+                values[odd[np.asarray(words == word)]] = known.numbers[word]
+        bad = odd[~np.asarray(words.isin([*GAP_WORDS, *known.numbers]))]
         gaps = int(np.asarray(words.isin(list(GAP_WORDS))).sum())
         _complain_of_cells(bad, texts, column, layout, columns, file)
         if gaps:
@@ -260,7 +286,7 @@ def _complain_of_long_rows(frame: Any, layout: Layout, columns: Columns, file: s
 
 def _seconds(cells: Any, time: TimeColumn, layout: Layout, columns: Columns, file: str) -> Array:
     if not time.clock:
-        return _numbers(cells, time.column, {}, layout, columns, file) * time.si
+        return _numbers(cells, time.column, PLAIN, layout, columns, file) * time.si
     texts = cells.fillna("")
     values = clock_seconds(texts)
     odd = np.flatnonzero(np.isnan(values))
