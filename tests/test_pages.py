@@ -10,7 +10,15 @@ from lapwright.cli.main import build_parser
 from lapwright.quantities import CAUTION
 
 ROOT = Path(__file__).resolve().parent.parent
-PAGES = ("README.md", "DEVELOPERS.md", "docs/theory.md", "docs/files.md", "docs/nomenclature.md")
+PAGES = (
+    "README.md",
+    "DEVELOPERS.md",
+    "docs/theory.md",
+    "docs/files.md",
+    "docs/logs.md",
+    "docs/nomenclature.md",
+    "examples/logs/README.md",
+)
 
 
 def text(page):

@@ -13,6 +13,9 @@ _HOMES = {
     "LapOptions": "lapwright.reference.solve",
     "EndState": "lapwright.problem.lap",
     "keep": "lapwright.reference.kept",
+    "load_log": "lapwright.inputs.log_file",
+    "session_of": "lapwright.driver.sessions",
+    "compare": "lapwright.driver.compare",
     "make_card": "lapwright.corner.card",
     "make_booklet": "lapwright.corner.card",
 }
@@ -21,11 +24,14 @@ _HOMES = {
 __all__ = [
     "EndState",
     "LapOptions",
+    "compare",
     "keep",
+    "load_log",
     "load_track",
     "load_vehicle",
     "make_booklet",
     "make_card",
+    "session_of",
     "solve_baseline",
     "solve_lap",
 ]

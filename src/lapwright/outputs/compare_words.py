@@ -64,9 +64,11 @@ def _to_slowest(pair: Pair, which: str, station: float) -> str:
 def _moved(verb: str, late: bool) -> Callable[[Difference, Pair], Said]:
     def words(what: Difference, pair: Pair) -> Said:
         side = "late" if late else "early"
-        done = f"{verb} {_metres(what.size)} {side}: {_where(what.driver, pair)} instead of {_where(what.reference, pair)}"
-        change = "earlier" if late else "later, in steps of a few metres: in the end"
-        return Said(done, f"{verb} {_metres(what.size)} {change} {_where(what.reference, pair)}")
+        here, there = _where(what.driver, pair), _where(what.reference, pair)
+        done = f"{verb} {_metres(what.size)} {side}: {here} instead of {there}"
+        if late:
+            return Said(done, f"{verb} {_metres(what.size)} earlier, {there}")
+        return Said(done, f"{verb} {_metres(what.size)} later, in steps of a few metres: in the end {there}")
 
     return words
 
@@ -78,7 +80,7 @@ def _peak_low(what: Difference, pair: Pair) -> Said:
     )
     return Said(
         done,
-        f"Press harder at once: {100 * what.reference:.0f} % of full pressure, then brake that much later",
+        f"Press harder at once: {100 * what.reference:.0f} % of full pressure; only then brake later, in steps",
     )
 
 
