@@ -72,7 +72,7 @@ def channels_of(track: Track, vehicle: AnyVehicle, log: Log, course: Course) -> 
     pedals = _pedals(vehicle, logged)
     wheel = _wheel(vehicle, logged)
     long, lateral, yaw = logged("accel_long"), logged("accel_lat"), logged("yaw_rate")
-    curvature = _curvature(speed, yaw, lateral, road, n, slope, bend, placed)
+    curvature = _curvature(speed, yaw, lateral, road, s, n, slope, bend, placed)
     for name, values in (
         *pedals.items(),
         ("steering", wheel),
@@ -109,7 +109,7 @@ def channels_of(track: Track, vehicle: AnyVehicle, log: Log, course: Course) -> 
         y=y if placed else none,
         z=z,
         n=n if placed else none,
-        xi=np.arctan(slope) if placed else none,
+        xi=np.arctan2(slope, 1.0 - n * road.omega_z / road.stretch) if placed else none,
         curvature=curvature,
         speed=speed,
         pedal=np.nan_to_num(throttle) - np.nan_to_num(brake),
@@ -149,7 +149,7 @@ def as_logged(lap: Lap, track: Track, has: frozenset[str]) -> Lap:
     slope = np.tan(lap.xi) if "line" in has else np.zeros_like(lap.s)
     curvature = lap.curvature
     if yaw is not None or lateral is not None:
-        curvature = _curvature(lap.speed, yaw, lateral, road, lap.n, slope, slope, False)
+        curvature = _curvature(lap.speed, yaw, lateral, road, lap.s, lap.n, slope, slope, False)
     return replace(
         lap,
         accel_long=lap.accel_long if "accel_long" in has else _rate(lap.t, lap.speed) + G * road.up_x,
@@ -187,6 +187,7 @@ def _curvature(
     yaw: Array | None,
     lateral: Array | None,
     road: object,
+    s: Array,
     n: Array,
     slope: Array,
     bend: Array,
@@ -204,8 +205,25 @@ def _curvature(
     turn = road.omega_z / road.stretch
     if not placed:
         return turn
-    # A curve n(s) beside a road of curvature k turns by k/(1 - n k) + n'' per metre, to first order in n'.
-    return turn / (1.0 - n * turn) + bend / (1.0 + slope * slope) ** 1.5
+    return curvature_beside(turn, s, n, slope, bend)
+
+
+def curvature_beside(turn: Array, s: Array, n: Array, slope: Array, bend: Array) -> Array:
+    """Curvature [1/m] of a curve that runs beside another, both in one plane.
+
+    (x'y'' - y'x'') / hypot(x', y')^3 of the curve r + n N by the formulas of Frenet (any textbook of differential geometry):
+    with h = 1 - n k it is (h (h k + n'') + n' (2 n' k + n k')) / (h^2 + n'^2)^(3/2).
+
+    Parameters
+    ----------
+    turn, s
+        Curvature k [1/m], left positive, at stations [m].
+    n, slope, bend
+        Offset [m], left positive, and its first [-] and second [1/m] derivative over the station.
+    """
+    h = 1.0 - n * turn
+    swing = h * (h * turn + bend) + slope * (2.0 * slope * turn + n * np.gradient(turn, s))
+    return np.asarray(swing / np.hypot(h, slope) ** 3)
 
 
 def _held(log: Log, name: str, t: Array) -> NDArray[np.int64]:
