@@ -155,6 +155,7 @@ def _parts(
         return {
             "kind": kind, "name": name, "start_m": start, "end_m": end, "driver_s": mine, "reference_s": theirs,
             "difference_s": lost, "line_s": 0.3 * lost if line else None, "inputs_s": 0.7 * lost if line else None,
+            "caused_s": lost + 0.0371,
         }  # fmt: skip
 
     made = []

@@ -149,7 +149,7 @@ def _laid(driver: Mapping[str, Any], record: Mapping[str, Any]) -> Markup:
             tag("h3", "How far to trust this"),
             tag("p", f"The reference is exact to {seconds(reference['mesh_error_s'], 3)} of its lap time; it leaves "
                      f"{100 * (margin or 0.0):.0f} % of the grip unused."),
-            tag("p", driver["line_words"]) if driver["line_words"] else None,
+            tag("p", f"The line: {driver['line_words']}.") if driver["line_words"] else None,
             *(tag("p", words, class_="notice") for words in driver.get("notices", ())),
             tag("details", tag("summary", "How the lap was laid on the road"), table(("", ""), rows, words=2)),
             tag("details", tag("summary", "Noise left in the log, one standard deviation"), table(("", ""), left)),

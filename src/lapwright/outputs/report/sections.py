@@ -140,6 +140,18 @@ def _style(driver: Mapping[str, Any]) -> Markup | None:
     return tag("details", summary, tag("ul", *items))
 
 
+PART_HEADS = (
+    "Part",
+    "From, to",
+    "Driver",
+    "Reference",
+    "Difference",
+    "made here",
+    "of it line",
+    "of it inputs",
+)
+
+
 def parts_table(record: Mapping[str, Any], people: list[Look]) -> Markup:
     """Where the time is: corner by corner, straight by straight, with the phases of the corners."""
     made = []
@@ -154,22 +166,19 @@ def parts_table(record: Mapping[str, Any], people: list[Look]) -> Markup:
         whole = {"driver_s": driver["lap_time_s"], "reference_s": record["reference"]["lap_time_s"]}
         whole |= {key: driver[key] for key in ("difference_s", "line_s", "inputs_s")}
         rows.append([tag("strong", "Whole"), "", *_times(whole)])
-        heads = (
-            "Part",
-            "From, to",
-            "Driver",
-            "Reference",
-            "Difference",
-            "of it the line",
-            "of it the inputs",
-        )
-        made += [tag("h3", driver["name"]), html_table(heads, rows, words=2)]
-    return tag("section", tag("h2", "Where the time is"), *made, id="parts")
+        made += [tag("h3", driver["name"]), html_table(PART_HEADS, rows, words=2)]
+    note = (
+        "Difference: lost between the two ends of the part; the parts add up to the whole. Made here: what was lost there "
+        "through what was done there, the speed that is missing at its end priced by what it costs on the way on. The "
+        "line and the inputs are shares of the difference."
+    )
+    return tag("section", tag("h2", "Where the time is"), tag("p", note, class_="quiet"), *made, id="parts")
 
 
 def _times(part: Mapping[str, Any]) -> list[str]:
     plain = [seconds(part.get(key), 3) for key in ("driver_s", "reference_s")]
-    return plain + [seconds(part.get(key), 3, sign=True) for key in ("difference_s", "line_s", "inputs_s")]
+    signed = ("difference_s", "caused_s", "line_s", "inputs_s")
+    return plain + [seconds(part.get(key), 3, sign=True) for key in signed]
 
 
 READINGS: tuple[tuple[str, str, str], ...] = (

@@ -16,18 +16,19 @@ def seconds(value: float | None, decimals: int = 2, sign: bool = False) -> str:
     if value is None:
         return NONE
     shown = f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}"
-    return f"{_no_negative_nought(shown)} s"
+    return f"{_plain_nought(shown)} s"
 
 
 def number(value: float | None, unit: str = "", decimals: int = 0) -> str:
     """A number with its unit."""
     if value is None:
         return NONE
-    return f"{_no_negative_nought(f'{value:.{decimals}f}')}{' ' if unit else ''}{unit}"
+    return f"{_plain_nought(f'{value:.{decimals}f}')}{' ' if unit else ''}{unit}"
 
 
-def _no_negative_nought(shown: str) -> str:
-    return shown[1:] if shown.startswith("-") and not shown.strip("-0.") else shown
+def _plain_nought(shown: str) -> str:
+    """Nothing has no sign."""
+    return shown if shown.strip("+-0.") else shown.lstrip("+-")
 
 
 def time_words(value: float | None) -> str:
