@@ -49,3 +49,32 @@ def test_the_summary_says_what_is_taken_and_what_is_not(tmp_path):
     taken, left = proposal.summary
     assert proposal.sure and "speed from Speed [km/h] (km/h)" in taken and "time from Time [s] (s)" in taken
     assert left == "not used: Oil temperature [C]"
+
+
+@pytest.mark.parametrize(
+    ("written", "true", "factor"),
+    [("km/h", "m/s", 1.0), ("mph", "kn", 3600.0 / 1852.0), ("km/h", "mph", 3600.0 / 1609.344)],
+)
+def test_a_speed_whose_places_go_at_another(tmp_path, written, true, factor):
+    made = drive()
+    columns = {
+        "Time [s]": made.t,
+        f"Speed [{written}]": made.speed * factor,
+        "x [m]": made.x,
+        "y [m]": made.y,
+    }
+    with pytest.raises(InputError, match=rf"in {true} they would agree") as caught:
+        load_log(save(tmp_path, table(columns)))
+    assert (caught.value.faults[0].line, caught.value.faults[0].column) == (1, 2)
+
+
+def test_places_at_another_scale_are_told(tmp_path):
+    made = drive()
+    columns = {
+        "Time [s]": made.t,
+        "Speed [km/h]": made.speed * 3.6,
+        "x [m]": made.x * 1.3,
+        "y [m]": made.y * 1.3,
+    }
+    log = load_log(save(tmp_path, table(columns)))
+    assert any("go 1.3 times as fast" in notice.message for notice in log.notices)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.driver.agreement import place_speed_ratio
 from lapwright.driver.globe import east_north
 from lapwright.driver.log import Signal
 from lapwright.driver.signs import find_signs
@@ -25,6 +26,7 @@ from lapwright.inputs.log_ranges import (
     would_be_true,
     would_be_usual,
 )
+from lapwright.inputs.log_units import UNITS_OF
 from lapwright.inputs.numbers import show
 
 FEWEST = 100
@@ -32,6 +34,9 @@ FEWEST = 100
 
 SPIKES = 0.001
 """Share of samples that may be impossible, and are then left out; more make the unit doubtful."""
+
+DISAGREE, AGREE = 0.1, 0.04
+"""Shares by which the speed and that of the places differ when something is wrong, and when they are the same."""
 
 KEPT_CONSTANT = frozenset(("lap", "beacon", "gear"))
 """Channels that may stay the same in a whole log."""
@@ -94,6 +99,8 @@ def build_signals(
     if speed is not None and speed.t.size < FEWEST:
         message = f"the speed has {speed.t.size} samples; at least {FEWEST} are needed"
         work.built.faults.append(Fault(message, (), file, header, by_name["speed"].title.column))
+    if not work.built.faults and speed is not None:
+        work.compare_with_places(by_name["speed"])
     if work.built.faults:
         raise InputError([*work.built.faults])
     if speed is not None:
@@ -223,6 +230,21 @@ class _Work:
             self.built.signals[name] = Signal(
                 t[keep], values[keep], rows[keep], pick.title.column, pick.title.text
             )
+
+    def compare_with_places(self, pick: Pick) -> None:
+        """A fault when the places go as fast as the speed would in another unit; a notice when they go otherwise."""
+        ratio = place_speed_ratio(self.built.signals)
+        if not np.isfinite(ratio) or abs(ratio - 1.0) < DISAGREE:
+            return
+        text = f"{pick.title.text}: the places go {ratio:.3g} times as fast as the speed in {pick.unit.name} says"
+        better = [unit for unit in UNITS_OF["speed"] if abs(ratio * pick.unit.si / unit.si - 1.0) < AGREE]
+        if better:
+            names = " or ".join(unit.name for unit in better)
+            self.fault(
+                f"{text}; in {names} they would agree (or the unit of the places is another)", pick.title
+            )
+        else:
+            self.notice(f"{text}; one of the two is wrong", pick.title)
 
     def say_gaps(self, speed: Signal) -> None:
         """A notice about times without speed."""
