@@ -27,6 +27,10 @@ StepCallback = Callable[[str, str], None]
 """Called with a driver's name and what is being worked out."""
 
 
+QUICKEST = 8
+"""Laps of a log, the quickest ones, from which the grip of the car is read: the others showed less of it."""
+
+
 @dataclass(frozen=True, eq=False)
 class Driven:
     """One driver's lap against the reference.
@@ -203,7 +207,13 @@ def _driven(
         findings=tuple(one for one in worth if not one.style),
         style=tuple(one for one in worth if one.style),
         several=several_laps(track, whole, spans) if len(whole) > 1 else None,
-        fit=fit_car(track, known.vehicle, whole, target, margin_of(known.vehicle)),
+        fit=fit_car(
+            track,
+            known.vehicle,
+            sorted(whole, key=lambda one: one.time)[:QUICKEST],
+            target,
+            margin_of(known.vehicle),
+        ),
     )
 
 
