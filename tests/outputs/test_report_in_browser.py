@@ -246,6 +246,28 @@ def test_replay_at_half_speed_ends_with_the_lap(page, made):
     assert page.evaluate("() => lapReport.state.at.d1") == pytest.approx(drive.lap.s[-1], abs=0.01)
 
 
+def test_replay_of_a_corner_begins_and_ends_with_it(page, circuit, made):
+    """Both cars at its beginning at once; after that as long on the way, by the clocks of their logs."""
+    target, drive = made
+    page.get_by_role("button", name="1x").first.click()
+    page.locator("button.corner", has_text=circuit.corners[3].name).click()
+    begun = page.evaluate(
+        "() => { lapReport.play(true); lapReport.play(false); lapReport.toMoment(0); const r = lapReport.model('across');"
+        " return [lapReport.state.at.ref, lapReport.state.at.d1, r.start, r.end]; }"
+    )
+    start, end = begun[2:]
+    assert begun[:2] == pytest.approx([start, start], abs=0.01)
+    took = np.diff(np.interp([start, end], drive.lap.s, drive.lap.t))[0]
+    page.evaluate(
+        "() => { lapReport.toMoment(1e9); lapReport.toMoment(lapReport.state.moment - 0.3); lapReport.play(true); }"
+    )
+    page.wait_for_function("() => !lapReport.state.playing", timeout=5000)
+    both = page.evaluate("() => [lapReport.state.at.ref, lapReport.state.at.d1]")
+    ahead = np.interp(np.interp(start, target.s, target.t) + took, target.t, target.s)
+    assert both == pytest.approx([ahead, end], abs=0.5)
+    page.get_by_role("button", name="Whole lap").click()
+
+
 def test_wheel_and_pedals_follow_the_log(page, made):
     _, drive = made
     s = float(drive.lap.s[np.argmax(drive.lap.steering_wheel)])

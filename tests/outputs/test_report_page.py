@@ -21,7 +21,7 @@ SMALLEST_SCREEN_FILE = 4e6
 @pytest.fixture(scope="module")
 def case(lap, circuit):
     target = even(lap)
-    bare = HAVE - {"line", "brake", "steering"}
+    bare = HAVE - {"line", "brake", "steering", "accel_lat"}
     drives = [invented_drive(target, circuit), invented_drive(target, circuit, "Ben Tarn", 0.6, bare)]
     return made_record(circuit, target, drives), target, drives, [running(target, drive) for drive in drives]
 
@@ -108,7 +108,7 @@ def test_findings_come_before_pictures_and_tables(text):
 
 def test_what_was_not_logged_is_said(text):
     said = words(text)
-    for missing in ("no brake", "no steering", "no place on the road"):
+    for missing in ("no brake", "no steering", "no place on the road", "no acceleration"):
         assert f"Ben Tarn: {missing} in the log" in said
     assert "Not said: no place was logged: nothing is said about the line" in said
     assert "Ada Quill: no brake" not in said
@@ -127,7 +127,7 @@ def test_columns_are_the_laps_and_nothing_that_was_not_logged(case, circuit):
     record, target, drives, run = case
     found = traces(record, target, circuit, drives, run)
     assert found.rows == target.s.size
-    assert not any(found.has(f"d2_{name}") for name in ("brake", "wheel", "n", "x", "y"))
+    assert not any(found.has(f"d2_{name}") for name in ("brake", "wheel", "n", "x", "y", "g"))
     assert found.values["d1_speed"] == pytest.approx(3.6 * drives[0].lap.speed, rel=1e-6)
     assert found.values["d1_difference"] == pytest.approx(run[0], abs=1e-6)
     x = found.values["ref_x"] + found.origin[0]
@@ -142,6 +142,7 @@ def test_a_corner_across_the_line_has_its_road_in_one_piece(case, circuit):
     found = traces(moved, target, circuit, drives[:1], run[:1])
     assert found.values["s"][-1] == pytest.approx(circuit.length + 200.0, abs=1.5)
     assert (np.diff(found.values["s"]) > 0).all()
+    assert (np.diff(found.values["ref_t"]) > 0).all() and (np.diff(found.values["d1_t"]) > 0).all()
     more = found.values["s"].size - found.rows
     assert found.values["d1_difference"][-1] == pytest.approx(run[0][-1] + run[0][more], abs=1e-4)
 

@@ -20,15 +20,19 @@ BEYOND = 80.0
 """A corner that runs across the line is shown so far past its end [m]."""
 
 NEEDS = {
-    "brake": "brake",
-    "throttle": "throttle",
-    "wheel": "steering",
-    "gear": "gear",
-    "n": "line",
-    "x": "line",
-    "y": "line",
+    "brake": {"brake"},
+    "throttle": {"throttle"},
+    "wheel": {"steering"},
+    "gear": {"gear"},
+    "n": {"line"},
+    "x": {"line"},
+    "y": {"line"},
+    # Accelerations made out of speed and path have peaks that no tyre can do.
+    "g": {"accel_long", "accel_lat"},
 }
 """What a log must have for a column to be there; the others always are."""
+
+EVERYTHING = frozenset().union(*NEEDS.values())
 
 
 @dataclass(frozen=True)
@@ -40,7 +44,7 @@ class Traces:
     values : "s" [m], "left" and "right" (edges of the road [m], left positive), and for the reference ("ref_") and every
         driver ("d1_", "d2_", ...) "t" [s], "speed" [km/h], "brake", "throttle" [%], "wheel" [deg], "gear", "n" [m], "x",
         "y" [m from ``origin``], "g" [-], "difference" [s]; a column of what was not logged is missing
-    rows : those of the lap itself; rows after them repeat its beginning
+    rows : those of the lap itself; rows after them repeat its beginning, with time and difference going on
     origin : place from which x and y count [m]
     """
 
@@ -86,11 +90,13 @@ def traces(
     edges = track.road(np.concatenate([target.s[rows], target.s[more]]))
     values = {"s": s, "left": edges.width_left, "right": -edges.width_right}
     every = np.concatenate([rows, more])
-    values |= _columns("ref", target, frozenset(NEEDS.values()), every, origin)
+    values |= _columns("ref", target, EVERYTHING, every, origin)
     for number, (drive, lap, run) in enumerate(zip(drives, laps, running, strict=True), 1):
         key = f"d{number}"
         values |= _columns(key, lap, drive.has, every, origin)
         values[f"{key}_difference"] = np.concatenate([run[rows], run[more] + run[-1] - run[0]])
+    for key, lap in (("ref", target), *((f"d{k}", lap) for k, lap in enumerate(laps, 1))):
+        values[f"{key}_t"][rows.size :] += lap.t[-1] - lap.t[0]
     return Traces(
         {name: np.asarray(column, dtype=np.float32) for name, column in values.items()}, rows.size, origin
     )
@@ -130,7 +136,7 @@ def _columns(
         "y": lap.y - origin[1],
         "g": np.hypot(lap.accel_long, lap.accel_lat) / G,
     }
-    kept = {name: column for name, column in found.items() if NEEDS.get(name, "") in has or name not in NEEDS}
+    kept = {name: column for name, column in found.items() if NEEDS.get(name, set()) <= has}
     kept = {name: column for name, column in kept.items() if np.isfinite(column).any()}
     if not (kept.get("gear", np.zeros(1)) > 0).any():
         kept.pop("gear", None)

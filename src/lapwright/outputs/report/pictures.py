@@ -43,9 +43,9 @@ def pictures(
     ]
     whole = tag("button", "Whole lap", type="button", class_="corner", data_corner="", aria_pressed="true")
     note = (
-        "Point at the map or a panel, or use the arrow keys: both cars at the same place. Play: both at the same time, so "
-        "the gap shows. Numbers on the map are those of the findings; the sand-coloured band is wider where more "
-        "time is lost."
+        "Point at the map or a panel, or use the arrow keys: all cars at the same place. Play: all at the same time since "
+        "the line, or since the beginning of the corner that is shown, so the gap shows. Numbers on the map are those of "
+        "the findings; the sand-coloured band is wider where more time is lost."
     )
     made: list[Markup] = []
     for panel in panels:

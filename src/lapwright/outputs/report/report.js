@@ -29,12 +29,15 @@
   const playButton = document.getElementById("play");
   const longest = Math.max(...people.map((who) => columns[who + "_t"][rows - 1]));
 
-  // Where everybody is [m], the moment [s], and whether time runs.
-  const state = { at: {}, moment: 0, sameTime: false, playing: false, rate: 1, shown: null };
+  // Where everybody is [m], the moment [s since the line, the first driver's], whether time runs, the corner that is shown.
+  const state = { at: {}, moment: 0, playing: false, rate: 1, shown: null };
 
-  // Row before a value in a rising column, among the rows of the lap.
+  // The replay: when everybody is where it begins (the line, or all at the start of the corner shown), and its last moment.
+  const replay = { begin: {}, end: longest };
+
+  // Row before a value in a rising column, among the rows of the lap, or of what is shown of the road.
   function before(column, value) {
-    let low = 0, high = rows - 1;
+    let low = 0, high = (state.shown === null ? rows : station.length) - 1;
     while (high - low > 1) {
       const middle = (low + high) >> 1;
       if (column[middle] <= value) low = middle; else high = middle;
@@ -59,21 +62,33 @@
     return first + ((((s - first) % length) + length) % length);
   }
 
+  // A place as it lies in what is shown, which may run on past the line; null when it is not in there.
+  function seen(s) {
+    const here = inLap(s);
+    if (here >= across.start && here <= across.end) return here;
+    const round = here + last - first;
+    return facts.closed && round <= across.end && round >= across.start ? round : null;
+  }
+
   // Everybody at one place.
   function toPlace(s) {
-    const here = inLap(s);
+    const here = seen(s) ?? inLap(s);
     for (const who of people) state.at[who] = here;
     state.moment = between(station, columns[lead + "_t"], here);
-    state.sameTime = false;
     paintSoon();
   }
 
-  // Everybody where he is at one moment since the line.
+  // Everybody where he is at one moment: all have run as long since the line, or since the start of the corner shown.
   function toMoment(moment) {
-    state.moment = Math.min(Math.max(moment, 0), longest);
-    for (const who of people) state.at[who] = between(columns[who + "_t"], station, state.moment);
-    state.sameTime = true;
+    state.moment = Math.min(Math.max(moment, replay.begin[lead]), replay.end);
+    const run = state.moment - replay.begin[lead];
+    for (const who of people) state.at[who] = between(columns[who + "_t"], station, replay.begin[who] + run);
     paintSoon();
+  }
+
+  function setReplay() {
+    for (const who of people) replay.begin[who] = state.shown === null ? 0 : between(station, columns[who + "_t"], across.start);
+    replay.end = state.shown === null ? longest : between(station, columns[lead + "_t"], across.end);
   }
 
   let waiting = false;
@@ -84,9 +99,7 @@
   }
 
   function paint() {
-    let s = state.at[lead];
-    if (s < across.start && s + (last - first) <= across.end) s += last - first;
-    for (const cursor of cursors) cursor.location = s;
+    for (const cursor of cursors) cursor.location = state.at[lead];
     for (const who of people) {
       const lineOf = who + "_x" in columns ? who : "ref";
       const x = value(lineOf + "_x", state.at[who]), y = value(lineOf + "_y", state.at[who]);
@@ -105,11 +118,14 @@
       const now = what === "gear" ? held(columns[part.dataset.value], state.at[who]) : value(part.dataset.value, state.at[who]);
       part.textContent = Number.isFinite(now) ? now.toFixed(0) : "-";
     }
-    const late = value(lead + "_difference", state.at[lead]);
+    const here = state.at[lead] > last ? inLap(state.at[lead]) : state.at[lead];
+    const late = value(lead + "_difference", here);
     const gap = Number.isFinite(late) ? ", " + Math.abs(late).toFixed(2) + " s " + (late < 0 ? "ahead" : "behind") + " here" : "";
-    where.textContent = state.moment.toFixed(1) + " s, " + state.at[lead].toFixed(0) + " m" + gap;
-    where.dataset.station = state.at[lead].toFixed(2);
-    if (document.activeElement !== slider || state.playing) slider.value = String((1000 * state.moment) / longest);
+    where.textContent = between(station, columns[lead + "_t"], here).toFixed(1) + " s, " + here.toFixed(0) + " m" + gap;
+    where.dataset.station = here.toFixed(2);
+    if (document.activeElement !== slider || state.playing) {
+      slider.value = String((1000 * (state.moment - replay.begin[lead])) / (replay.end - replay.begin[lead]));
+    }
   }
 
   // The limits of a panel for what is seen of its columns.
@@ -155,13 +171,14 @@
     const end = corner ? Math.min(corner.to, station[station.length - 1]) : last;
     across.setv({ start: corner ? Math.max(start, first) : start, end: end });
     state.shown = corner ? name : null;
+    setReplay();
     panels.forEach(fitHeight);
     fitMap();
     for (const button of all("button.corner")) {
       button.setAttribute("aria-pressed", String(button.dataset.corner === (corner ? name : "")));
     }
-    if (corner && (state.at[lead] < across.start || state.at[lead] > across.end)) toPlace(0.5 * (across.start + across.end));
-    paintSoon();
+    if (state.playing) toMoment(corner ? replay.begin[lead] : state.moment);
+    else toPlace(seen(state.at[lead] ?? first) ?? 0.5 * (across.start + across.end));
   }
 
   // A pointer over a panel gives a station, one over the map a place.
@@ -182,12 +199,11 @@
     const moment = state.moment + ((now - clock) / 1000) * state.rate;
     clock = now;
     toMoment(moment);
-    if (moment >= longest) play(false); else requestAnimationFrame(tick);
+    if (moment >= replay.end) play(false); else requestAnimationFrame(tick);
   }
 
   function play(on) {
-    if (on && state.moment >= longest - 0.01) toMoment(0);
-    if (on) toMoment(state.moment);
+    if (on) toMoment(state.moment >= replay.end - 0.01 ? replay.begin[lead] : state.moment);
     state.playing = on;
     playButton.textContent = on ? "Stop" : "Play";
     playButton.setAttribute("aria-pressed", String(on));
@@ -195,7 +211,9 @@
   }
 
   playButton.addEventListener("click", () => play(!state.playing));
-  slider.addEventListener("input", () => toMoment((Number(slider.value) / 1000) * longest));
+  slider.addEventListener("input", () => {
+    toMoment(replay.begin[lead] + (Number(slider.value) / 1000) * (replay.end - replay.begin[lead]));
+  });
   for (const button of all("button.rate")) {
     button.addEventListener("click", () => {
       state.rate = Number(button.dataset.rate);
@@ -227,6 +245,5 @@
 
   window.lapReport = { point, show, play, toPlace, toMoment, state, model, facts };
   show("");
-  toPlace(first);
   document.documentElement.dataset.ready = "yes";
 })();
