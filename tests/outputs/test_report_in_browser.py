@@ -302,6 +302,9 @@ def test_paper_has_findings_tables_and_still_traces(page):
     assert page.is_visible("#findings table") and page.is_visible("#parts table")
     assert page.is_visible(".still") and not page.is_visible("#show")
     assert page.locator(".still path").count() >= 14  # two laps in seven panels
+    assert not page.is_visible("#corners")
+    page.evaluate("() => { document.querySelector('#corners details').open = true; }")
+    assert page.is_visible("#corners h2") and page.locator("#corners table").first.is_visible()
     page.emulate_media(media="screen")
     assert not page.is_visible(".still") and page.is_visible("#show")
     assert page.heard == []

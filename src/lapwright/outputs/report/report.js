@@ -238,11 +238,6 @@
     toPlace(state.at[lead] + step * (event.shiftKey ? 20 : 2));
   });
   for (const name of ["inner_width", "inner_height"]) map.properties[name].change.connect(() => fitMap());
-  // A leaf that was closed has to be open on paper.
-  let opened = [];
-  window.addEventListener("beforeprint", () => { opened = all("details:not([open])"); opened.forEach((leaf) => { leaf.open = true; }); });
-  window.addEventListener("afterprint", () => opened.forEach((leaf) => { leaf.open = false; }));
-
   window.lapReport = { point, show, play, toPlace, toMoment, state, model, facts };
   show("");
   document.documentElement.dataset.ready = "yes";

@@ -212,7 +212,8 @@ def corner_tables(record: Mapping[str, Any], people: list[Look]) -> Markup:
         heads = ["", *(driver["name"] for driver in record["drivers"]), "Reference"]
         summary = tag("summary", tag("strong", corner["name"]), f", {corner['direction']}")
         made.append(tag("details", summary, html_table(heads, rows)))
-    return tag("section", tag("h2", "Corner by corner"), *made, id="corners")
+    note = tag("p", "What is open is printed, here and below.", class_="quiet screen")
+    return tag("section", tag("h2", "Corner by corner"), note, *made, id="corners", class_="leaves")
 
 
 def _reading(value: Any, key: str, unit: str) -> str:
