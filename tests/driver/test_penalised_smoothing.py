@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lapwright.driver.penalised import cutoff, smooth, white_noise
+from lapwright.driver.penalised import cutoff, smooth, smooth_trend, white_noise
 
 
 @pytest.mark.parametrize("order", [1, 2, 3])
@@ -57,3 +57,36 @@ def test_white_noise_is_told_from_a_smooth_signal():
     assert white_noise(clean) < 0.01
     assert white_noise(clean + 0.4 * random.standard_normal(t.size)) == pytest.approx(0.4, rel=0.12)
     assert white_noise(np.zeros(3)) == 0.0
+
+
+def test_a_trend_is_the_least_squares_answer():
+    """numpy.linalg.lstsq on the stacked equations of values and rates."""
+    random = np.random.default_rng(4)
+    knots = np.linspace(0.0, 20.0, 41)
+    at = np.sort(random.uniform(0.0, 20.0, 60))
+    values, noise, roughness = np.sin(at / 3.0) + 0.1 * random.standard_normal(60), 0.1, 0.07
+    wobble = random.uniform(0.01, 0.4, 40)
+    left = np.minimum((at / 0.5).astype(int), 39)
+    share = at / 0.5 - left
+    design = np.zeros((60, 82))
+    design[np.arange(60), left], design[np.arange(60), left + 1] = 1.0 - share, share
+    steps, rates = np.zeros((40, 82)), np.zeros((40, 82))
+    for i in range(40):
+        steps[i, [i, i + 1]], steps[i, [41 + i, 42 + i]] = (-1.0, 1.0), -0.25
+        rates[i, [41 + i, 42 + i]] = -1.0, 1.0
+    steps /= (wobble * np.sqrt(0.5))[:, None]
+    rates /= roughness * np.sqrt(0.5)
+    wanted = np.linalg.lstsq(
+        np.vstack([design / noise, steps, rates]), np.concatenate([values / noise, np.zeros(80)]), rcond=None
+    )[0][:41]
+    assert smooth_trend(at, values, noise, knots, wobble, roughness) == pytest.approx(wanted, abs=1e-7)
+
+
+def test_a_trend_without_wobble_is_the_smoother_of_order_two():
+    """Both are the cubic smoothing spline in the limit of close knots (Reinsch, Numer. Math. 10 (1967) 177 [from memory])."""
+    random = np.random.default_rng(5)
+    knots = np.linspace(0.0, 50.0, 501)
+    at = np.sort(random.uniform(0.0, 50.0, 300))
+    values = np.sin(at / 6.0) + 0.2 * random.standard_normal(300)
+    trend = smooth_trend(at, values, 0.2, knots, np.zeros(500), 0.05)
+    assert trend == pytest.approx(smooth(at, values, 0.2, knots, 0.05, 2), abs=0.01)

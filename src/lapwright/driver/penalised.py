@@ -63,6 +63,60 @@ def smooth(at: Array, values: Array, noise: float, knots: Array, roughness: floa
     return solution
 
 
+def smooth_trend(
+    at: Array, values: Array, noise: float, knots: Array, wobble: Array, roughness: float
+) -> Array:
+    """Values on evenly spaced knots that change at a rate of their own, which changes slowly, and by small steps besides.
+
+    The rate is a random walk, and without wobble this is ``smooth`` of order 2. The wobble is a random walk of the value
+    itself, larger at some knots than at others (a local linear trend: Harvey, Forecasting, Structural Time Series Models and
+    the Kalman Filter (1989) ch. 2 [from memory]; here all knots are solved for at once).
+
+    Parameters
+    ----------
+    at, values, noise, knots
+        As for ``smooth``.
+    wobble
+        (K - 1,) standard deviation of the steps from knot to knot over the square root of their distance.
+    roughness
+        The same of the steps of the rate.
+
+    Returns
+    -------
+    (K,) values at the knots.
+    """
+    from scipy.linalg import solveh_banded
+
+    step = float(knots[1] - knots[0])
+    place = (at - knots[0]) / step
+    inside = (place >= 0.0) & (place <= knots.size - 1)
+    place, data = place[inside], values[inside]
+    if data.size < 2 or knots.size <= 2:
+        raise ValueError(f"{data.size} values on {knots.size} knots are too few to smooth")
+    left = np.minimum(place.astype(np.int64), knots.size - 2)
+    share = place - left
+    weight = 1.0 / (noise * noise)
+    # Value and rate (times the step) of a knot stand side by side: four bands.
+    band = np.zeros((4, 2 * knots.size))
+    right = np.zeros(2 * knots.size)
+    for other, part in ((left, 1.0 - share), (left + 1, share)):
+        band[0, ::2] += np.bincount(other, weight * part * part, knots.size)
+        right[::2] += np.bincount(other, weight * part * data, knots.size)
+    band[2, ::2] += np.bincount(left, weight * share * (1.0 - share), knots.size)
+    _add_squares(band, (-1.0, -0.5, 1.0, -0.5), 1.0 / (np.maximum(wobble, 1e-4) ** 2 * step))
+    steady = np.full(knots.size - 1, 1.0 / (roughness**2 * step**3))
+    _add_squares(band, (0.0, -1.0, 0.0, 1.0), steady)
+    solution: Array = solveh_banded(band, right, lower=True, check_finite=False)[::2]
+    return solution
+
+
+def _add_squares(band: Array, pattern: tuple[float, ...], weight: Array) -> None:
+    """Add squares of a combination of four unknowns in a row, two further on for every next one, in place."""
+    for i, first in enumerate(pattern):
+        for j in range(i, len(pattern)):
+            band[j - i, i : i + 2 * weight.size : 2] += weight * first * pattern[j]
+
+
 def _add_penalty(band: Array, order: int, weight: float) -> None:
     """Add the squares of all differences of an order to the lower bands of the normal equations, in place."""
     pattern = np.array([(-1) ** k * math.comb(order, k) for k in range(order + 1)], dtype=float)

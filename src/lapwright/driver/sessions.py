@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lapwright.driver.lap_channels import Course, channels_of
-from lapwright.driver.log import Log
+from lapwright.driver.log import Log, Signal
 from lapwright.driver.penalised import white_noise
 from lapwright.driver.placing import NEAR, Placing, place_on
 from lapwright.driver.session import WHOLE, Alignment, DriverLap, Noise, Session
@@ -90,6 +91,16 @@ def _by_places(log: Log, track: Track, vehicle: AnyVehicle, target: Lap | None) 
             f"the log's places were {placing.words}: turned by {angle:.1f} degrees; half of them lie within "
             f"{placing.off[0]:.1f} m of the line, 95 % within {placing.off[1]:.1f} m. A shift of all of the line to one side "
             "cannot be told"
+        )
+    if way.lag:
+        late = "later" if way.lag > 0.0 else "earlier"
+        notices.append(
+            f"the places come {abs(way.lag):.2f} s {late} than the speed: they were put onto its clock, as they run "
+            "ahead of it and fall behind with the speed"
+        )
+    if way.stray:
+        notices.append(
+            f"{way.stray} of {fixes.t.size} places leap away from their neighbours and were left out"
         )
     laps = tuple(
         _lap_by_places(log, track, vehicle, way, piece, number, placing)
@@ -225,8 +236,6 @@ def _filled(
     raw: float,
     along: float,
 ) -> DriverLap:
-    from dataclasses import replace
-
     brake = log.signals.get("brake_pressure") or log.signals.get("brake")
     return replace(
         driver,
@@ -248,11 +257,17 @@ def _filled(
     )
 
 
+@lru_cache(maxsize=64)
+def _white_of(signal: Signal) -> float:
+    """White noise of a channel, once for all laps: a signal is compared by identity."""
+    return white_noise(signal.values)
+
+
 def _white(log: Log, name: str, lap: Lap | None = None) -> float:
     """White noise of a channel; of a pressure as a share of the brake."""
     if name not in log.signals:
         return float("nan")
-    noise = white_noise(log.signals[name].values)
+    noise = _white_of(log.signals[name])
     if lap is None:
         return noise
     rows = np.isfinite(lap.brake) & (lap.brake > 0.1) & (lap.brake < 1.2)

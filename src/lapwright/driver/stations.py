@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.driver.fixes import Fixes, fixes_on, lag_of, moved_by
 from lapwright.driver.log import Log
-from lapwright.driver.penalised import cutoff, smooth, white_noise
+from lapwright.driver.penalised import cutoff, smooth, smooth_trend
 from lapwright.driver.placing import Placing
 from lapwright.lap.lap import Lap
 from lapwright.track.track import Track
@@ -33,6 +34,10 @@ DRIFT_STEP, STEADY, UNSTEADY = 0.25, 4e-4, 0.06
 """Spacing of the knots of the drift [s], and how roughly the error of the speed changes [m/s2, times sqrt(s)]: of a speed
 that is true but for a factor, and of that of wheels that slip."""
 
+WOBBLE = 0.3
+"""Share of the noise across that counts as error of the way round bends: through a short bend it keeps its sign, so it is
+less of a random walk than its size would be. Measured on made logs, where it makes the running difference best."""
+
 LAG = 4.0
 """Time [s] over which it is seen whether the speed slips against the places: too short for places to wander."""
 
@@ -40,13 +45,13 @@ EXACT, WANDER = 0.05, 0.7
 """Places with less noise than the first [m] are no satellite fixes; such fixes wander slowly by the second [m] at least
 (common practice for receivers without corrections), which no log of a lap or two can show."""
 
-ASTRAY = 60.0
-"""A fix farther than this from the middle of the road [m] is not of use."""
+BEND_STEP = 0.5
+"""Spacing [m] of the table from which the road's curvature is read: a log has far more rows than the road has bends."""
 
 WINDOW = 80.0
 """Length of the pieces in which places are seen to wander [s]: about a lap."""
 
-ROUNDS = 3
+ROUNDS = 4
 """Rounds in which offset, heading and station settle."""
 
 
@@ -63,6 +68,8 @@ class Way:
     fix_t, fix_s, fix_off : of every fix its time, station and distance from the road's edge, 0 on it [m]
     raw : standard deviation of one fix [m]; ``across``, ``along`` what is left of it [m]
     stretch : way by the places over way by the speed, less one
+    lag : by how much the places came later than the speed [s]; it was taken out
+    stray : fixes that were left out because they leap away from their neighbours
     words : the filter in words
     """
 
@@ -79,6 +86,8 @@ class Way:
     across: float
     along: float
     stretch: float
+    lag: float
+    stray: int
     words: str
 
 
@@ -94,46 +103,54 @@ def way_by_places(log: Log, track: Track, placing: Placing, target: Lap | None =
     target
         The reference: what is smoothed is then how far the driver's line is from its line, and not the line as a whole.
     """
-    speed, fixes = log.signals["speed"], log.signals["x"]
-    y_at = log.signals["y"]
-    y = np.interp(fixes.t, y_at.t, y_at.values)
-    x_world, y_world = placing.apply(fixes.values, y)
+    speed, places, y_at = log.signals["speed"], log.signals["x"], log.signals["y"]
+    y = np.interp(places.t, y_at.t, y_at.values)
+    x_world, y_world = placing.apply(places.values, y)
     t, v = speed.t, np.maximum(speed.values, 0.0)
     odometer = _integral(t, v)
-    s, n = track.project(x_world, y_world)
-    fix_t, fix_s, fix_n = _unwrapped(track, fixes.t, s, n, np.interp(fixes.t, t, odometer))
-    noise = max(_noise(fix_t, fix_s - np.interp(fix_t, t, odometer)), _noise(fix_t, fix_n), LEAST_NOISE)
-    stretch = 0.0
-    station = np.interp(t, fix_t, fix_s)
+    fixes = fixes_on(track, places.t, x_world, y_world, t, odometer)
+    noise, stretch, roughness = max(fixes.noise, LEAST_NOISE), 0.0, STEADY
+    station = np.interp(t, fixes.t, fixes.s)
     offset = slope = bend = drift = np.zeros_like(t)
     rough, calm = (LINE_ROUGHNESS, LINE_ROUGHNESS) if target is None else (APART_ROUGHNESS, CALM_ROUGHNESS)
     if noise <= EXACT:
         rough = calm = LINE_ROUGHNESS
-    for _ in range(ROUNDS):
-        knots = _knots(fix_s, station)
+    spacing = max(float(np.median(np.diff(fixes.t))), 1e-3)
+    typical = max(float(np.median(v[v > 2.0])) if np.any(v > 2.0) else 1.0, 1.0)
+    length = cutoff(noise, spacing * typical, rough, 3)
+    white = _left(noise, length, spacing * typical)
+    bends = _Bends(track)
+    for turn in range(ROUNDS):
+        knots = _knots(fixes.s, station)
         middle = np.zeros_like(knots) if target is None else np.interp(track.wrap(knots), target.s, target.n)
-        beside = fix_n - np.interp(fix_s, knots, middle)
-        line = middle + smooth(fix_s, beside, noise, knots, rough, 3)
+        beside = fixes.n - np.interp(fixes.s, knots, middle)
+        line = middle + smooth(fixes.s, beside, noise, knots, rough, 3)
         first = np.gradient(line, knots)
-        measured = np.gradient(middle + smooth(fix_s, beside, noise, knots, calm, 3), knots)
+        measured = np.gradient(middle + smooth(fixes.s, beside, noise, knots, calm, 3), knots)
         offset, slope = np.interp(station, knots, line), np.interp(station, knots, first)
         bend = np.interp(station, knots, np.gradient(first, knots))
         # s' = v cos(course) / ((1 - n k) stretch of the road by its slope): the rate along the centreline, in plan.
-        pace = _pace(track, station, offset, np.interp(station, knots, measured))
+        turning, steep = bends.at(station)
+        pace = 1.0 / (
+            steep
+            * np.hypot(np.maximum(1.0 - offset * turning, 0.2), np.interp(station, knots, measured) / steep)
+        )
         odometer = _integral(t, v * pace)
-        stretch = _stretch(fix_t, fix_s, t, odometer)
+        stretch = _stretch(fixes.t, fixes.s, t, odometer)
         odometer *= 1.0 + stretch
-        apart = fix_s - np.interp(fix_t, t, odometer)
-        roughness = _slip(fix_t, apart, noise)
-        drift = _drift(fix_t, apart, t, noise, roughness)
+        apart = fixes.s - np.interp(fixes.t, t, odometer)
+        if turn < ROUNDS - 1:
+            fixes = moved_by(fixes, lag_of(fixes.t, apart, t, v, fixes.lag != 0.0))
+            apart = fixes.s - np.interp(fixes.t, t, odometer)
+        roughness = _slip(fixes.t, apart, noise)
+        # An offset that is wrong by what noise is left makes the way round a bend too long or too short by its angle.
+        wobble = WOBBLE * white * np.abs(turning) * v * np.sqrt(2.0 * length / 6.0 / np.maximum(v, 1.0))
+        drift = _drift(fixes, apart, t, noise, wobble, roughness)
         station = np.maximum.accumulate(odometer + drift)
-    spacing = max(float(np.median(np.diff(fix_t))), 1e-3)
-    typical = max(float(np.median(v[v > 2.0])) if np.any(v > 2.0) else 1.0, 1.0)
-    length = cutoff(noise, spacing * typical, rough, 3)
     period = cutoff(noise, spacing, roughness, 2)
     wander = max(_wander(t, drift), WANDER) if noise > EXACT else _wander(t, drift)
-    road = track.road(fix_s)
-    off = np.maximum(np.maximum(fix_n - road.width_left, -fix_n - road.width_right), 0.0)
+    road = track.road(fixes.s)
+    off = np.maximum(np.maximum(fixes.n - road.width_left, -fixes.n - road.width_right), 0.0)
     return Way(
         t=t,
         s=station,
@@ -141,13 +158,15 @@ def way_by_places(log: Log, track: Track, placing: Placing, target: Lap | None =
         n=offset,
         slope=slope,
         bend=bend,
-        fix_t=fix_t,
-        fix_s=fix_s,
+        fix_t=fixes.t,
+        fix_s=fixes.s,
         fix_off=off,
         raw=noise,
-        across=float(np.hypot(_left(noise, length, spacing * typical), wander)),
+        across=float(np.hypot(white, wander)),
         along=float(np.hypot(_left(noise, period, spacing), wander)),
         stretch=stretch,
+        lag=fixes.lag,
+        stray=fixes.stray,
         words=(
             f"places on the road's station and offset, smoothed by penalised least squares from both sides: half of a wave "
             f"of {length:.0f} m across and of {period:.1f} s along is left; speed carries the station in between"
@@ -159,40 +178,19 @@ def _integral(t: Array, rate: Array) -> Array:
     return np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(t))])
 
 
-def _pace(track: Track, s: Array, n: Array, slope: Array) -> Array:
-    """Station gained per metre driven."""
-    road = track.road(s)
-    ahead = 1.0 - n * road.omega_z / road.stretch
-    return 1.0 / (road.stretch * np.hypot(np.maximum(ahead, 0.2), slope / road.stretch))
+class _Bends:
+    """A road's curvature and steepness, as a table."""
 
+    def __init__(self, track: Track) -> None:
+        self._track = track
+        self._s = np.linspace(0.0, track.length, int(np.ceil(track.length / BEND_STEP)) + 1)
+        road = track.road(self._s)
+        self._turning, self._steep = road.omega_z / road.stretch, road.stretch
 
-def _unwrapped(track: Track, t: Array, s: Array, n: Array, way: Array) -> tuple[Array, Array, Array]:
-    """Fixes that are of use, with stations that keep growing.
-
-    Parameters
-    ----------
-    way
-        (M,) distance driven by the speed [m]: where a fix has leapt to a neighbouring piece of road it is told by that.
-    """
-    near = np.abs(n) <= ASTRAY
-    t, s, n, way = t[near], s[near], n[near], way[near]
-    if not track.closed or t.size < 2:
-        return t, s, n
-    period = track.length
-    grown = np.diff(s)
-    # From fix to fix the car has come as far as its speed says, give or take half a lap.
-    turns = np.round((np.diff(way) - grown) / period)
-    return t, s + period * np.concatenate([[0.0], np.cumsum(turns)]), n
-
-
-def _noise(t: Array, values: Array) -> float:
-    """Noise of one fix, from the pieces without gaps."""
-    if t.size < 8:
-        return 0.0
-    steady = np.diff(t) < 1.8 * np.median(np.diff(t))
-    runs = np.split(np.arange(t.size), np.flatnonzero(~steady) + 1)
-    long = [values[run] for run in runs if run.size >= 8]
-    return float(np.median([white_noise(run) for run in long])) if long else white_noise(values)
+    def at(self, s: Array) -> tuple[Array, Array]:
+        """Turn per metre along the centreline in plan [1/m], and metres driven per metre of it [-]."""
+        wrapped = self._track.wrap(s)
+        return np.interp(wrapped, self._s, self._turning), np.interp(wrapped, self._s, self._steep)
 
 
 def _knots(fix_s: Array, station: Array) -> Array:
@@ -231,10 +229,11 @@ def _slip(fix_t: Array, apart: Array, noise: float) -> float:
     return float(np.clip(np.sqrt(max(excess, 0.0)) / LAG**1.5, STEADY, UNSTEADY))
 
 
-def _drift(fix_t: Array, apart: Array, t: Array, noise: float, roughness: float) -> Array:
-    """How far the places are ahead of the speed, smoothed."""
+def _drift(fixes: Fixes, apart: Array, t: Array, noise: float, wobble: Array, roughness: float) -> Array:
+    """How far the places are ahead of the speed, smoothed; ``wobble`` (M,) at the times ``t``."""
     knots = np.linspace(t[0], t[-1], max(int(np.ceil((t[-1] - t[0]) / DRIFT_STEP)), 8) + 1)
-    return np.interp(t, knots, smooth(fix_t, apart, noise, knots, roughness, 2))
+    between = np.interp(0.5 * (knots[1:] + knots[:-1]), t, wobble)
+    return np.interp(t, knots, smooth_trend(fixes.t, apart, noise, knots, between, roughness))
 
 
 def _wander(t: Array, drift: Array) -> float:
