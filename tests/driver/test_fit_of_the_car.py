@@ -10,10 +10,12 @@ import pytest
 from faulty_laps import HAS, driven, grid, reference, target
 from logs_from_laps import log_of, without
 
-from lapwright.driver.fit import asks_more, axle_use, fit_car, fitted_vehicle
+from lapwright.driver.felt import WINDOW
+from lapwright.driver.fit import asks_more, fit_car, fitted_vehicle
 from lapwright.driver.pair import pairs
 from lapwright.driver.sessions import session_of
 from lapwright.driver.shares import running, shares
+from lapwright.driver.shown_grip import axle_use
 from lapwright.lap.corners import corner_reports
 from lapwright.lap.resample import lap_at
 from lapwright.quantities import G
@@ -107,12 +109,12 @@ def test_steady_turning_shares_the_side_force_by_the_wheelbase():
     there = car_lap("x", track, car, lap.s, steady.t, states, np.zeros((4, lap.s.size)))
     air = 0.5 * car.aero.air_density * car.aero.drag_area * 900.0
     side = chassis.mass * 0.5 * G * chassis.cg_to_rear / chassis.wheelbase / there.grip_lat[:, :2].sum(axis=1)
-    assert axle_use(track, car, steady)[0] == pytest.approx(side, rel=1e-6)
+    assert axle_use(track, car, steady, WINDOW)[0] == pytest.approx(side, rel=1e-6)
     pushed = np.hypot(
         air / there.grip_long[:, 2:].sum(axis=1),
         chassis.mass * 0.5 * G * chassis.cg_to_front / chassis.wheelbase / there.grip_lat[:, 2:].sum(axis=1),
     )
-    assert axle_use(track, car, steady)[1] == pytest.approx(pushed, rel=1e-6)
+    assert axle_use(track, car, steady, WINDOW)[1] == pytest.approx(pushed, rel=1e-6)
 
 
 def test_what_was_not_logged_is_not_told():

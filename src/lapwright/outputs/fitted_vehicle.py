@@ -4,42 +4,144 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
-from lapwright.driver.fit import CarFit, Shown
-from lapwright.errors import InputError
+from lapwright.driver.fit import CarFit
+from lapwright.driver.shown import Shown
+from lapwright.errors import Fault, InputError
+from lapwright.inputs.files import read_vehicle
 from lapwright.inputs.tree import Mapping, Node, Scalar, parse
 from lapwright.inputs.tree import Sequence as ListNode
 from lapwright.outputs.words import ascii_only
 
-Path = tuple[str | int, ...]
+Path = tuple[str, ...]
 
-
-class Change(NamedTuple):
-    """One number of a file: its keys, and what it is scaled by."""
-
-    path: Path
-    shown: Shown
-    words: str
-
-
-NUMBERS: tuple[tuple[Path, str, str], ...] = (
-    (("tyres", "front", "grip_scale"), "front", "front grip"),
-    (("tyres", "rear", "grip_scale"), "rear", "rear grip"),
-    (("grip_g",), "front", "grip"),
-    (("driveline", "power_kW"), "power", "power"),
-    (("driveline", "engine_torque_Nm"), "power", "torque"),
-    (("power_kW",), "power", "power"),
-    (("aero", "drag_area_m2"), "drag", "drag"),
-    (("drag_area_m2",), "drag", "drag"),
+NUMBERS: tuple[tuple[Path, str], ...] = (
+    (("tyres", "front", "grip_scale"), "front"),
+    (("tyres", "rear", "grip_scale"), "rear"),
+    (("grip_g",), "front"),
+    (("driveline", "power_kW"), "power"),
+    (("driveline", "engine_torque_Nm"), "power"),
+    (("power_kW",), "power"),
+    (("aero", "drag_area_m2"), "drag"),
+    (("drag_area_m2",), "drag"),
 )
 """What is scaled, by which field of ``CarFit``."""
 
 DEFAULT = {("tyres", "front", "grip_scale"): 1.0, ("tyres", "rear", "grip_scale"): 1.0}
 """What a key stands for when a file leaves it out."""
 
+WORD = " (fitted)"
+"""What is added to the car's name."""
 
-def fitted_text(source: str, fit: CarFit, logs: Sequence[str]) -> str:
+COMMENT = re.compile(r"[\s\],}]*#")
+"""What stands between the last number of a line and a comment."""
+
+
+class _Edit(NamedTuple):
+    """Characters ``start`` to ``end`` of a line (counted from 0) and what comes in their place."""
+
+    line: int
+    start: int
+    end: int
+    text: str
+
+
+class _Work:
+    """Edits of a text, and what is to be said on its lines."""
+
+    def __init__(self, source: str, file: str) -> None:
+        self.lines = source.splitlines()
+        self.file = file
+        self.edits: list[_Edit] = []
+        self.notes: dict[int, list[str]] = {}
+        self.inserted: list[tuple[int, str]] = []
+        self.faults: list[Fault] = []
+
+    def scale(self, path: Path, node: Node, shown: Shown) -> None:
+        """Put scaled numbers in place of one, or of all of a list."""
+        numbers = node.items if isinstance(node, ListNode) else [node]
+        texts = []
+        for number in numbers:
+            if isinstance(number, Scalar) and self._stands(number):
+                texts.append(number.text)
+                scaled = f"{float(number.text) * shown.value:.5g}"
+                self._put(number, number.column - 1 + len(number.text), scaled)
+            else:
+                message = (
+                    "this number cannot be replaced here; write it plainly, on one line and without an anchor"
+                )
+                self.faults.append(Fault(message, path, self.file, number.line, number.column))
+        if texts:
+            last = max(number.line for number in numbers) - 1
+            self.notes.setdefault(last, []).append(f"fitted: was {', '.join(texts)}; {_told(shown)}")
+
+    def insert(self, group: Mapping, key: str, value: float, shown: Shown) -> None:
+        """Put a key that was left out before the first one of its group."""
+        told = f"fitted: was {value:g}; {_told(shown)}"
+        text = f"{key}: {value * shown.value:.5g}"
+        if self.lines[group.line - 1][group.column - 1 : group.column] == "{":
+            self.edits.append(_Edit(group.line - 1, group.column, group.column, f"{text}, "))
+            self.notes.setdefault(group.line - 1, []).append(f"{key} {told}")
+            return
+        first = next(iter(group.keys.values()))
+        self.inserted.append((first.line - 1, f"{' ' * (first.column - 1)}{text}  # {told}"))
+
+    def rename(self, name: Scalar) -> None:
+        """Add a word to the name, inside its quotes."""
+        if name.text.endswith(WORD):
+            return
+        here = self.lines[name.line - 1][name.column - 1 :]
+        quoted = re.match(r"""'(?:[^']|'')*'|"(?:[^"\\]|\\.)*\"""", here)
+        if not name.plain and quoted:
+            end = name.column - 2 + quoted.end()
+        elif name.plain and self._stands(name):
+            end = name.column - 1 + len(name.text)
+        else:
+            message = "the name cannot be added to here; write it on one line and without an anchor"
+            self.faults.append(Fault(message, ("name",), self.file, name.line, name.column))
+            return
+        self.edits.append(_Edit(name.line - 1, end, end, WORD))
+
+    def text(self) -> list[str]:
+        """The lines with all of it done."""
+        lines = list(self.lines)
+        for line in {edit.line for edit in self.edits}:
+            lines[line] = self._edited(line)
+        for line, words in self.notes.items():
+            last = max(edit.end for edit in self.edits if edit.line == line)
+            told = ascii_only("; ".join(words))
+            joint = "; " if COMMENT.match(self.lines[line][last:]) else "  # "
+            lines[line] = f"{lines[line].rstrip()}{joint}{told}"
+        for line, text in sorted(self.inserted, reverse=True):
+            lines.insert(line, ascii_only(text))
+        return lines
+
+    def _edited(self, line: int) -> str:
+        """A line with its edits, and its comment in the column where it was as far as there is room."""
+        old = new = self.lines[line]
+        edits = sorted((edit for edit in self.edits if edit.line == line), reverse=True)
+        for edit in edits:
+            new = new[: edit.start] + edit.text + new[edit.end :]
+        last = edits[0].end
+        comment = COMMENT.match(old[last:])
+        if comment is None:
+            return new
+        before = new[: len(new) - (len(old) - last - comment.end()) - 1].rstrip()
+        space = max(last + comment.end() - 1 - len(before), 1)
+        return before + " " * space + old[last + comment.end() - 1 :]
+
+    def _put(self, scalar: Scalar, end: int, text: str) -> None:
+        self.edits.append(_Edit(scalar.line - 1, scalar.column - 1, end, text))
+
+    def _stands(self, scalar: Scalar) -> bool:
+        """Whether a plain value stands in the text as it was read."""
+        start = scalar.column - 1
+        return scalar.plain and self.lines[scalar.line - 1][start : start + len(scalar.text)] == scalar.text
+
+
+def fitted_text(source: str, fit: CarFit, logs: Sequence[str], file: str = "") -> str:
     """The text of a vehicle file with fitted numbers.
 
     Parameters
@@ -50,50 +152,54 @@ def fitted_text(source: str, fit: CarFit, logs: Sequence[str]) -> str:
         From ``driver.fit.fit_car``. What was not seen is left as it is.
     logs
         Names of the logs, for the head of the file.
+    file
+        Name of the vehicle file, for faults.
 
     Raises
     ------
     InputError
-        When a number of the file stands where it cannot be replaced (an alias, a text over several lines).
+        When numbers stand where they cannot be replaced (behind an anchor, a name over several lines), all of them; and
+        when a fitted number is none that a vehicle file may hold.
     """
-    root, faults = parse(source)
+    root, faults = parse(source, file)
     if faults:
         raise InputError(faults)
-    lines = source.splitlines()
-    changes = [
-        Change(path, getattr(fit, field), words)
-        for path, field, words in NUMBERS
-        if getattr(fit, field).kind != "not seen"
-        and (_has(root, path) or (path in DEFAULT and _has(root, path[:-1])))
-    ]
-    edits: list[tuple[int, int, int, str]] = []
-    notes: dict[int, list[str]] = {}
-    inserted: list[tuple[int, str]] = []
-    for change in changes:
-        if not _has(root, change.path):
-            inserted.append(_inserted(root, lines, change))
+    work = _Work(source, file)
+    for path, field in NUMBERS:
+        shown: Shown = getattr(fit, field)
+        if shown.kind == "not seen":
             continue
-        node = _node(root, change.path)
-        assert node is not None
-        scalars = (
-            [item for item in node.items if isinstance(item, Scalar)]
-            if isinstance(node, ListNode)
-            else [node]
-        )
-        for scalar in scalars:
-            assert isinstance(scalar, Scalar)
-            edits.append(_edit(lines, scalar, change.shown.value))
-        notes.setdefault(edits[-1][0], []).append(_note(change, node))
+        node, group = _node(root, path), _node(root, path[:-1])
+        if node is not None:
+            work.scale(path, node, shown)
+        elif path in DEFAULT and isinstance(group, Mapping):
+            work.insert(group, path[-1], DEFAULT[path], shown)
     name = root.values.get("name")
     if isinstance(name, Scalar):
-        edits.append(_renamed(lines, name))
-    for line, start, end, text in sorted(edits, reverse=True):
-        lines[line] = lines[line][:start] + text + lines[line][end:]
-    for line, words in notes.items():
-        lines[line] = f"{lines[line].rstrip()}{'; ' if '#' in lines[line] else '  # '}{'; '.join(words)}"
-    for line, text in sorted(inserted, reverse=True):
-        lines.insert(line, text)
-    return "\n".join([*_head(fit, logs), *lines]) + "\n"
+        work.rename(name)
+    if work.faults:
+        raise InputError(sorted(work.faults, key=lambda fault: (fault.line, fault.column)))
+    head = _head(fit, logs)
+    text = "\n".join([*head, *work.text()]) + "\n"
+    _refuse(text, file, len(head))
+    return text
+
+
+def _refuse(text: str, file: str, above: int) -> None:
+    """Faults of a text that has ``above`` lines more than the file, told by the lines of the file."""
+    try:
+        read_vehicle(text, file)
+    except InputError as error:
+        raise InputError(
+            [
+                replace(
+                    fault,
+                    message=f"with what the log showed: {fault.message}",
+                    line=max(fault.line - above, 1) if fault.line else 0,
+                )
+                for fault in error.faults
+            ]
+        ) from error
 
 
 def _node(root: Mapping, path: Path) -> Node | None:
@@ -102,67 +208,13 @@ def _node(root: Mapping, path: Path) -> Node | None:
     for key in path:
         if not isinstance(node, Mapping) or key not in node.values:
             return None
-        node = node.values[str(key)]
+        node = node.values[key]
     return node
 
 
-def _has(root: Mapping, path: Path) -> bool:
-    return _node(root, path) is not None
-
-
-def _edit(lines: Sequence[str], scalar: Scalar, factor: float) -> tuple[int, int, int, str]:
-    """Line, first and last character, and new text of a number."""
-    line, start = scalar.line - 1, scalar.column - 1
-    found = re.match(r"[^\s,\]}#]+", lines[line][start:])
-    if not scalar.plain or found is None or found.group() != scalar.text:
-        raise InputError(
-            f"line {scalar.line} of the vehicle file: {scalar.text} stands where it cannot be replaced"
-        )
-    value = float(scalar.text.replace("_", "")) * factor
-    return line, start, start + len(scalar.text), f"{value:.5g}"
-
-
-def _renamed(lines: Sequence[str], name: Scalar) -> tuple[int, int, int, str]:
-    line, start = name.line - 1, name.column - 1
-    raw = lines[line][start:]
-    if not name.plain:
-        quote = raw[0]
-        end = raw.index(quote, 1) if quote in raw[1:] else len(raw)
-        return line, start + end, start + end, " (fitted)"
-    return line, start + len(name.text), start + len(name.text), " (fitted)"
-
-
-def _note(change: Change, node: Node) -> str:
-    old = (
-        ", ".join(item.text for item in node.items if isinstance(item, Scalar))
-        if isinstance(node, ListNode)
-        else ""
-    )
-    old = old or (node.text if isinstance(node, Scalar) else "")
-    return ascii_only(f"fitted: was {old}; {_told(change)}")
-
-
-def _told(change: Change) -> str:
-    shown = change.shown
+def _told(shown: Shown) -> str:
     least = "at least " if shown.kind == "at least" else ""
     return f"{least}{shown.value:.3f} +- {shown.error:.3f} of it"
-
-
-def _inserted(root: Mapping, lines: Sequence[str], change: Change) -> tuple[int, str]:
-    """Line number and text of a key that the file leaves out, before the first key of its group."""
-    group = _node(root, change.path[:-1])
-    assert isinstance(group, Mapping)
-    first = next(iter(group.keys.values()))
-    if "{" in lines[first.line - 1][: first.column]:
-        raise InputError(
-            f"line {first.line} of the vehicle file: {change.path[-1]} is left out of a group in braces; write it there "
-            "as 1.0"
-        )
-    value = DEFAULT[change.path] * change.shown.value  # type: ignore[index]
-    return (
-        first.line - 1,
-        f"{' ' * (first.column - 1)}{change.path[-1]}: {value:.5g}  # fitted: was 1; {_told(change)}",
-    )
 
 
 def _head(fit: CarFit, logs: Sequence[str]) -> list[str]:
