@@ -108,10 +108,10 @@ DRIVERS = (
                 grip,
             )
             for early, slower, tight, grip in (
-                (14.0, 6.0, 1.8, 0.970),
-                (9.0, 4.0, 1.3, 0.985),
-                (15.0, 5.0, 1.7, 0.995),
-                (12.0, 5.0, 1.5, 1.0),
+                (14.0, 6.0, 3.4, 0.970),
+                (9.0, 4.0, 2.9, 0.985),
+                (15.0, 5.0, 3.2, 0.995),
+                (12.0, 5.0, 3.0, 1.0),
             )
         ),
         session=True,
@@ -159,8 +159,8 @@ DRIVERS = (
             Timed(
                 (
                     Fault("Windmill", "throttle_late", 15.0),
-                    Fault("Pound", "apex_missed", 1.0),
-                    Fault("Oxbow", "exit_unused", 1.5),
+                    Fault("Pound", "apex_missed", 2.5),
+                    Fault("Oxbow", "exit_unused", 3.0),
                     Fault("Long Acre", "full_late", 20.0),
                 )
             ),
