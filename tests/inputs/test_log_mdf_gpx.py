@@ -144,6 +144,29 @@ def test_gpx_with_speeds_of_its_own(tmp_path):
     assert log.notices == ()
 
 
+def test_gpx_with_speeds_in_another_unit(tmp_path):
+    made = drive()
+
+    def spoil(points):
+        for point in points:
+            point.speed *= 3.6
+
+    log = load_log(gpx(tmp_path, made, speed=True, change=spoil))
+    assert np.max(np.abs(log.signals["speed"].values - made.speed[::2])[10:-10]) < 0.4
+    # 1 / 3.6 is 0.278; the degrees of fixed size cost the rest.
+    assert "the places go 0.277 times as fast" in log.notices[0].message
+
+
+def test_gpx_places_that_are_not_on_the_globe(tmp_path):
+    def spoil(points):
+        points[5].latitude, points[9].longitude = 95.0, float("nan")
+
+    log = load_log(gpx(tmp_path, drive(), change=spoil))
+    assert log.signals["x"].t.size == 398
+    message = log.notices[0].message
+    assert "2 impossible places" in message and "point 6: latitude 95.0" in message
+
+
 def test_speed_of_a_parabola_is_exact_and_noise_is_made_less():
     # Closed form: constant acceleration on a straight. Savitzky and Golay's quadratic slope over n points has the variance
     # 12 sigma2 / (n (n2 - 1) h2) (Anal. Chem. 36 (1964) 1627; it is that of a straight line's slope in least squares).

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from lapwright.driver.agreement import place_speed_ratio
 from lapwright.driver.globe import east_north
 from lapwright.driver.log import Log, Signal
 from lapwright.errors import Fault, InputError
 from lapwright.inputs.channel_map import ChannelMap
 from lapwright.inputs.log_clock import SHOWN, Array
 from lapwright.inputs.log_ranges import STANDING, limits_of, top_of
-from lapwright.inputs.log_signals import FEWEST
+from lapwright.inputs.log_signals import DISAGREE, FEWEST
 
 SPEED_WINDOW = 1.0
 """Time over which places are fitted for a speed [s], at least five of them."""
@@ -22,8 +25,8 @@ SPEED_WINDOW = 1.0
 def load_gpx(path: Path, chart: ChannelMap | None) -> Log:
     """The log in a GPX 1.1 file: every point of its tracks, in order.
 
-    Speed comes from the points where all of them have one (an element ``speed``, m/s), else from the places, see
-    ``smooth_speed``.
+    Speed comes from the points where all of them have one (an element ``speed``, m/s) and the places agree with it, else from
+    the places, see ``smooth_speed``.
 
     Parameters
     ----------
@@ -38,6 +41,40 @@ def load_gpx(path: Path, chart: ChannelMap | None) -> Log:
         gpxpy is not installed, the file is broken, a point has no time, time runs backwards, too few points.
     """
     file = str(path)
+    points = _points(path)
+    notices: list[Fault] = []
+    if chart is not None:
+        notices.append(Fault(f"{chart.file} is not used but for the driver: GPX has fixed names", file=file))
+    t = _times(points, file)
+    fresh = np.concatenate([[True], np.diff(t) > 0.0])
+    if not fresh.all():
+        count = int((~fresh).sum())
+        notices.append(
+            Fault(f"{count} points that repeat the time of the one before are left out", file=file)
+        )
+    used = fresh & _on_earth(points, file, notices)
+    points = [point for point, keep in zip(points, used, strict=True) if keep]
+    t = t[used]
+    if t.size < FEWEST:
+        raise InputError(Fault(f"the track has {t.size} points; at least {FEWEST} are needed", file=file))
+    x, y = east_north(
+        np.radians([point.latitude for point in points]), np.radians([point.longitude for point in points])
+    )
+    rows = np.arange(t.size, dtype=np.int64)
+    places = {name: Signal(t, values, rows, 0, "lat, lon") for name, values in (("x", x), ("y", y))}
+    speed = _speed_signal(points, places, file, notices)
+    return Log(
+        file=file,
+        driver=(chart.driver if chart is not None else "") or path.stem,
+        signals={"speed": speed, **places},
+        geographic=True,
+        notices=tuple(notices),
+    )
+
+
+def _points(path: Path) -> list[Any]:
+    """The points of all tracks."""
+    file = str(path)
     try:
         import gpxpy
         from gpxpy.gpx import GPXException
@@ -50,53 +87,51 @@ def load_gpx(path: Path, chart: ChannelMap | None) -> Log:
         raise InputError(Fault(f"the file is not UTF-8 (byte {error.start})", file=file)) from error
     except (GPXException, ValueError) as error:
         raise InputError(Fault(f"the file cannot be read as GPX 1.1: {error}", file=file)) from error
-    points = [point for track in content.tracks for segment in track.segments for point in segment.points]
-    notices = []
-    if chart is not None:
-        notices.append(Fault(f"{chart.file} is not used but for the driver: GPX has fixed names", file=file))
-    t = _times(points, file)
-    fresh = np.concatenate([[True], np.diff(t) > 0.0])
-    if not fresh.all():
-        notices.append(
-            Fault(
-                f"{int((~fresh).sum())} points that repeat the time of the one before are left out", file=file
-            )
+    return [point for track in content.tracks for segment in track.segments for point in segment.points]
+
+
+def _speed_signal(points: list[Any], places: Mapping[str, Signal], file: str, notices: list[Fault]) -> Signal:
+    """The speeds of the points when all have one and the places agree, else that of the places."""
+    x = places["x"]
+    own = np.array([_speed(point) for point in points])
+    whole = bool(np.isfinite(own).all())
+    given = Signal(x.t, own, x.row, 0, "speed")
+    ratio = place_speed_ratio({"speed": given, **places}) if whole else np.nan
+    if abs(ratio - 1.0) > DISAGREE:
+        message = (
+            f"the places go {ratio:.3g} times as fast as the speeds of the points in m/s; those are left out"
         )
-    points = [point for point, keep in zip(points, fresh, strict=True) if keep]
-    t = t[fresh]
-    if t.size < FEWEST:
-        raise InputError(Fault(f"the track has {t.size} points; at least {FEWEST} are needed", file=file))
-    x, y = east_north(
-        np.radians([point.latitude for point in points]), np.radians([point.longitude for point in points])
-    )
-    logged = [_speed(point) for point in points]
-    if all(value is not None for value in logged):
-        speed = np.array(logged, dtype=float)
-        title = "speed"
-    else:
-        speed, title = smooth_speed(t, x, y), "speed from the places"
-        notices.append(Fault(f"the speed is made from the places, fitted over {_span(t):.1f} s", file=file))
+        notices.append(Fault(message, file=file))
+        whole = False
+    if not whole:
+        smooth = smooth_speed(x.t, x.values, places["y"].values)
+        given = Signal(x.t, smooth, x.row, 0, "speed from the places")
+        notices.append(Fault(f"the speed is made from the places, fitted over {_span(x.t):.1f} s", file=file))
     low, high = limits_of("speed")
-    if np.any((speed < low) | (speed > high)) and np.mean((speed < low) | (speed > high)) > 0.01:
-        raise InputError(Fault(f"the track goes at up to {speed.max():.0f} m/s: no car does", file=file))
-    if top_of(speed) < STANDING:
-        raise InputError(Fault(f"the track never goes faster than {speed.max():.2f} m/s", file=file))
-    rows = np.arange(t.size, dtype=np.int64)
-    kept = (speed >= low) & (speed <= high)
+    kept = (given.values >= low) & (given.values <= high)
+    if np.mean(~kept) > 0.01:
+        raise InputError(
+            Fault(f"the track goes at up to {given.values.max():.0f} m/s: no car does", file=file)
+        )
+    if top_of(given.values) < STANDING:
+        raise InputError(Fault(f"the track never goes faster than {given.values.max():.2f} m/s", file=file))
     if not kept.all():
         notices.append(Fault(f"{int((~kept).sum())} impossible speeds are left out", file=file))
-    signals = {
-        "speed": Signal(t[kept], speed[kept], rows[kept], 0, title),
-        "x": Signal(t, x, rows, 0, "lat, lon"),
-        "y": Signal(t, y, rows, 0, "lat, lon"),
-    }
-    return Log(
-        file=file,
-        driver=(chart.driver if chart is not None else "") or path.stem,
-        signals=signals,
-        geographic=True,
-        notices=tuple(notices),
-    )
+    return Signal(given.t[kept], given.values[kept], given.row[kept], 0, given.title)
+
+
+def _on_earth(points: list[Any], file: str, notices: list[Fault]) -> NDArray[np.bool_]:
+    """Which points have possible places, latitude and longitude on the globe; a notice about the others."""
+    # A NaN is not within anything.
+    good = np.array([abs(point.latitude) <= 90.0 and abs(point.longitude) <= 180.0 for point in points])
+    if not good.all():
+        first = int(np.flatnonzero(~good)[0])
+        place = f"latitude {points[first].latitude}, longitude {points[first].longitude}"
+        message = (
+            f"{int((~good).sum())} impossible places are left out, the first is point {first + 1}: {place}"
+        )
+        notices.append(Fault(message, file=file))
+    return good
 
 
 def _times(points: list[Any], file: str) -> Array:
@@ -121,18 +156,22 @@ def _times(points: list[Any], file: str) -> Array:
     return t
 
 
-def _speed(point: Any) -> float | None:
-    """Speed of a point: GPX 1.0's own element, or one in the extensions of GPX 1.1, in m/s."""
+def _speed(point: Any) -> float:
+    """Speed of a point, NaN without one: GPX 1.0's own element, or one in the extensions of GPX 1.1, in m/s."""
     if point.speed is not None:
-        return float(point.speed)
+        return _number(point.speed)
     for extension in point.extensions:
         for element in extension.iter():
             if str(element.tag).rsplit("}", 1)[-1].lower() == "speed" and element.text:
-                try:
-                    return float(element.text)
-                except ValueError:
-                    return None
-    return None
+                return _number(element.text)
+    return np.nan
+
+
+def _number(text: Any) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        return np.nan
 
 
 def _span(t: Array) -> float:
