@@ -294,7 +294,14 @@ def test_a_telephone_shows_it_without_moving_it_sideways(page):
         "() => Array.from(document.querySelectorAll('button')).filter((b) => b.offsetParent && b.offsetHeight < 40).length"
     )
     assert small == 0  # a finger needs about 9 mm (common practice)
+    names = (
+        "() => ['strip-names', 'map-names'].map((n) => lapReport.model(n).data.shown.filter(Boolean).length)"
+    )
+    few = page.evaluate(names)
+    assert min(few) > 0
     page.set_viewport_size({"width": 1280, "height": 900})
+    page.wait_for_timeout(200)
+    assert all(more > fewer for more, fewer in zip(page.evaluate(names), few, strict=True))
 
 
 def test_paper_has_findings_tables_and_still_traces(page):

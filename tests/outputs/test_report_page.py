@@ -110,7 +110,7 @@ def test_what_was_not_logged_is_said(text):
     said = words(text)
     for missing in ("no brake", "no steering", "no place on the road", "no acceleration"):
         assert f"Ben Tarn: {missing} in the log" in said
-    assert "Not said: no place was logged: nothing is said about the line" in said
+    assert "No place was logged: nothing is said about the line." in said
     assert "Ada Quill: no brake" not in said
 
 

@@ -56,7 +56,7 @@ def _several(driver: Mapping[str, Any]) -> Markup | None:
                 "p",
                 f"Laps {laps}. The best of each section put together: {time_words(several['best_sections_s'])}.",
             ),
-            tag("p", f"{trend['words']}") if trend else None,
+            tag("p", f"Over these laps: {trend['words']}.") if trend else None,
             tag("details", tag("summary", "Best sections"), table(("Section", "Lap", "Time"), sections)),
             tag(
                 "details",

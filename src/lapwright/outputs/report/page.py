@@ -170,10 +170,9 @@ def _plots(
     source = source_of(found)
     s = found.values["s"]
     across = Range1d(start=float(s[0]), end=float(s[found.rows - 1]), name="across")
-    bands, names = (
-        ColumnDataSource(columns)
-        for columns in (corners[0], corners[1] | {"name": [plain(n) for n in corners[1]["name"]]})
-    )
+    bands = ColumnDataSource(corners[0])
+    said = [plain(name) for name in corners[1]["name"]]
+    names = ColumnDataSource(corners[1] | {"name": said, "shown": said}, name="strip-names")
     plots = [map_figure(found, source, people, plan_of(record, track, found.origin))]
     plots.append(names_figure(across, names, bands))
     plots += [panel_figure(panel, found, source, people, across, bands) for panel in panels]

@@ -119,7 +119,7 @@ def names_figure(across: Range1d, names: ColumnDataSource, bands: ColumnDataSour
     made.xgrid.visible = made.ygrid.visible = False
     made.vstrip(x0="start", x1="end", source=bands, fill_color=BAND, line_color=None, level="underlay")
     made.text(
-        "at", "row", text="name", source=names, text_align="center", text_baseline="middle", text_color=INK,
+        "at", "row", text="shown", source=names, text_align="center", text_baseline="middle", text_color=INK,
         text_font_size="15px", text_font_style="bold",
     )  # fmt: skip
     return made
@@ -161,14 +161,15 @@ def map_figure(
     made.text(
         "x",
         "y",
-        text="name",
-        source=ColumnDataSource(plan["names"]),
+        text="shown",
+        source=ColumnDataSource(plan["names"] | {"shown": plan["names"]["name"]}, name="map-names"),
         text_font_size="15px",
         text_font_style="bold",
         **style,
     )
     made.text(
-        "x", "y", text="rank", source=ColumnDataSource(plan["ranks"]), text_font_size="14px", background_fill_color="white",
+        "x", "y", text="rank", source=ColumnDataSource(plan["ranks"], name="map-ranks"), text_font_size="14px",
+        background_fill_color="white",
         border_line_color=INK, border_radius=4, padding=3, **style,
     )  # fmt: skip
     for who in reversed(people):

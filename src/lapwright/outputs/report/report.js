@@ -24,6 +24,8 @@
   const panels = facts.panels.map((panel) => ({ ...panel, plot: model(panel.name) }));
   const cursors = facts.panels.map((panel) => model("cursor-" + panel.name));
   const marks = Object.fromEntries(people.map((who) => [who, model("mark-" + who)]));
+  const startAt = Array.from(model("strip-names").data.at);
+  const startX = Array.from(model("map-names").data.dx);
   const slider = document.getElementById("moment");
   const where = document.getElementById("where");
   const playButton = document.getElementById("play");
@@ -158,10 +160,55 @@
     if (facts.closed) { take(across.start + last - first, across.end + last - first); take(across.start - last + first, across.end - last + first); }
     const [left, right, low, high] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
     const wide = Math.max(map.inner_width, 50), tall = Math.max(map.inner_height, 50);
+    const height = Math.round(Math.min(520, Math.max(320, 0.95 * wide)));
+    if (map.height !== height) map.height = height;
     const room = Math.min(125, 0.2 * wide);
     const metres = Math.max((right - left) / (wide - 2 * room), (high - low) / (tall - 110), 0.02);
     map.x_range.setv({ start: 0.5 * (left + right - metres * wide), end: 0.5 * (left + right + metres * wide) });
     map.y_range.setv({ start: 0.5 * (low + high - metres * tall), end: 0.5 * (low + high + metres * tall) });
+    nameMap(wide, tall, metres);
+    nameStrip();
+  }
+
+  // Names where there is room for them [pixels]; on a small screen some wait until a person zooms to their corner.
+  const wideOf = (text) => 9.5 * text.length + 8;
+  const meet = (a, b) => a[0] < b[1] && b[0] < a[1] && a[2] < b[3] && b[2] < a[3];
+
+  function nameMap(wide, tall, metres) {
+    const names = model("map-names"), ranks = model("map-ranks").data;
+    const at = (data, i) => [(data.x[i] - map.x_range.start) / metres + data.dx[i], (map.y_range.end - data.y[i]) / metres + data.dy[i]];
+    const taken = Array.from(ranks.rank, (rank, i) => at(ranks, i)).map(([x, y]) => [x - 12, x + 12, y - 12, y + 12]);
+    const data = { ...names.data, dx: Array.from(startX), shown: [] };
+    data.name.forEach((name, i) => {
+      const [x, y] = at({ ...data, dx: startX }, i), half = 0.5 * wideOf(name);
+      const off = x < -half || x > wide + half || y < 0 || y > tall;
+      const inside = Math.min(Math.max(x, half), Math.max(wide - half, half));
+      const box = [inside - half, inside + half, y - 10, y + 10];
+      const room = !off && !taken.some((other) => meet(box, other));
+      if (room) taken.push(box);
+      data.dx[i] = startX[i] + inside - x;
+      data.shown.push(room ? name : "");
+    });
+    names.data = data;
+  }
+
+  function nameStrip() {
+    const strip = model("strip-names"), plot = model("panel-names");
+    const wide = Math.max(plot.inner_width, 50), taken = [];
+    const data = { ...strip.data, at: Array.from(startAt), row: [], shown: [] };
+    const metres = (across.end - across.start) / wide;
+    data.name.forEach((name, i) => {
+      const wanted = (startAt[i] - across.start) / metres, half = 0.5 * wideOf(name);
+      const seen = wanted >= 0 && wanted <= wide;
+      const x = seen ? Math.min(Math.max(wanted, half), Math.max(wide - half, half)) : wanted;
+      data.at[i] = across.start + x * metres;
+      const row = [1.5, 0.5].find((y) => !taken.some((other) => meet([x - half, x + half, y - 0.4, y + 0.4], other)));
+      const room = row !== undefined && seen;
+      if (room) taken.push([x - half, x + half, row - 0.4, row + 0.4]);
+      data.row.push(row ?? 0.5);
+      data.shown.push(room ? name : "");
+    });
+    strip.data = data;
   }
 
   // All panels and the map on one stretch of road; the whole lap for no name.
@@ -238,6 +285,7 @@
     toPlace(state.at[lead] + step * (event.shiftKey ? 20 : 2));
   });
   for (const name of ["inner_width", "inner_height"]) map.properties[name].change.connect(() => fitMap());
+  model("panel-names").properties.inner_width.change.connect(() => nameStrip());
   window.lapReport = { point, show, play, toPlace, toMoment, state, model, facts };
   show("");
   document.documentElement.dataset.ready = "yes";

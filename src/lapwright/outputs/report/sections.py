@@ -45,7 +45,7 @@ def opening(record: Mapping[str, Any], people: list[Look]) -> Markup:
 
 def _lap(driver: Mapping[str, Any], record: Mapping[str, Any], look: Look) -> Markup:
     size = tag("strong", seconds(driver["difference_s"], sign=True), class_="size")
-    left_out = [tag("p", f"Not said: {words}.", class_="notice") for words in driver["withheld"]]
+    left_out = [tag("p", f"{words[:1].upper()}{words[1:]}.", class_="notice") for words in driver["withheld"]]
     return tag(
         "div",
         tag("h2", stroke(look), " ", driver["name"]),
