@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from lapwright.driver.felt import TILTED
 from lapwright.driver.pair import Pair
 from lapwright.driver.session import DriverLap
@@ -20,7 +22,7 @@ from lapwright.driver.shown_power import power_shown
 from lapwright.lap.corners import corner_reports
 from lapwright.lap.lap import Lap
 from lapwright.track.track import Track
-from lapwright.vehicle.parameters import AnyVehicle, Vehicle
+from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
 
 ASKED = 2.0
 """Standard errors by which the reference must ask for more than was shown to be said to do so."""
@@ -31,7 +33,7 @@ class CarFit:
     """What a car showed: front and rear grip, power and drag over those of its file; ``words`` in one sentence.
 
     ``limited`` says of each corner, by name, whether front and rear limit the reference there. A friction-circle car has its
-    one grip in ``front``.
+    one grip in ``front``, and ``circle`` says so.
     """
 
     front: Shown
@@ -40,6 +42,7 @@ class CarFit:
     drag: Shown
     words: str
     limited: dict[str, tuple[bool, bool]]
+    circle: bool = False
 
     def record(self) -> dict[str, Any]:
         """Plain values with units in the names of the keys."""
@@ -87,7 +90,15 @@ def fit_car(
         report.name: (rows[0] is not None, rows[1] is not None)
         for report, rows in zip(reports, limiting_rows(target, reports), strict=True)
     }
-    return CarFit(front, rear, power, air, _summary(front, rear, power, air, read), limited)
+    return CarFit(
+        front,
+        rear,
+        power,
+        air,
+        _summary(front, rear, power, air, read),
+        limited,
+        isinstance(vehicle, FrictionCircle),
+    )
 
 
 def _coarse(drive: DriverLap) -> bool:
@@ -115,7 +126,7 @@ def _summary(front: Shown, rear: Shown, power: Shown, air: Shown, read: tuple[fl
 
 
 def asks_more(fit: CarFit, pairs: Sequence[Pair]) -> list[dict[str, Any]]:
-    """Corners in which the reference uses more grip than the car ever showed, as plain values.
+    """Where the reference uses more grip or power than the car ever showed, as plain values.
 
     Parameters
     ----------
@@ -125,34 +136,65 @@ def asks_more(fit: CarFit, pairs: Sequence[Pair]) -> list[dict[str, Any]]:
         The corners of the lap that is compared.
     """
     found = []
-    for axle, shown, word in ((0, fit.front, "front"), (1, fit.rear, "rear")):
-        share = 1.0 - shown.value
-        if not shown.seen or share <= ASKED * shown.error:
-            continue
+    for axle, shown, word in ((0, fit.front, "front grip"), (1, fit.rear, "rear grip")):
+        if _less(shown):
+            share = 100.0 * (1.0 - shown.value)
+            grip = "grip" if fit.circle else word
+            found += [
+                _asked(pair, pair.theirs.start, pair.theirs.end, grip, share)
+                for pair in pairs
+                if fit.limited[pair.name][axle]
+            ]
+    if _less(fit.power):
+        share = 100.0 * (1.0 - fit.power.value)
         for pair in pairs:
-            if fit.limited[pair.name][axle]:
-                words = f"{pair.name}: the reference asks for {100.0 * share:.1f} % more {word} grip than was ever seen"
-                found.append(
-                    {
-                        "corner": pair.name,
-                        "from_m": round(float(pair.theirs.start), 1),
-                        "to_m": round(float(pair.theirs.end), 1),
-                        "axle": word,
-                        "more_percent": round(100.0 * share, 1),
-                        "words": words,
-                    }
-                )
+            full = pair.theirs.full_throttle_past_slowest
+            if full is not None and np.isfinite(full):
+                start = pair.theirs.slowest_at + full
+                start = start % pair.length if pair.length else start
+                found.append(_asked(pair, start, _next(pair, pairs), "power", share))
     return found
 
 
-def fitted_vehicle(vehicle: Vehicle, fit: CarFit) -> Vehicle:
+def _less(shown: Shown) -> bool:
+    """Whether a car showed clearly less than its file has."""
+    return shown.seen and 1.0 - shown.value > ASKED * shown.error
+
+
+def _next(pair: Pair, pairs: Sequence[Pair]) -> float:
+    """Start of the corner after this one, or where the road ends."""
+    place = [one.name for one in pairs].index(pair.name) + 1
+    if place < len(pairs):
+        return pairs[place].theirs.start
+    return pairs[0].theirs.start if pair.length else pair.track.length
+
+
+def _asked(pair: Pair, start: float, end: float, what: str, share: float) -> dict[str, Any]:
+    where = " on the way out" if what == "power" else ""
+    return {
+        "corner": pair.name,
+        "from_m": round(float(start), 1),
+        "to_m": round(float(end), 1),
+        "of": what,
+        "more_percent": round(share, 1),
+        "words": f"the reference asks for {share:.1f} % more {what} than was ever seen{where}",
+    }
+
+
+def fitted_vehicle(vehicle: AnyVehicle, fit: CarFit) -> AnyVehicle:
     """A car with what it showed in place of what its file says; what was not seen stays."""
 
     def scaled(old: float, shown: Shown) -> float:
         return old * shown.value if shown.seen else old
 
+    if isinstance(vehicle, FrictionCircle):
+        return replace(
+            vehicle,
+            grip=scaled(vehicle.grip, fit.front),
+            power=None if vehicle.power is None else scaled(vehicle.power, fit.power),
+            drag_area=scaled(vehicle.drag_area, fit.drag),
+        )
     tyres, line = vehicle.tyres, vehicle.driveline
-    power = fit.power.value if fit.power.seen else 1.0
     return replace(
         vehicle,
         tyres=replace(
@@ -162,8 +204,8 @@ def fitted_vehicle(vehicle: Vehicle, fit: CarFit) -> Vehicle:
         ),
         driveline=replace(
             line,
-            power=None if line.power is None else line.power * power,
-            engine_torque=tuple(torque * power for torque in line.engine_torque),
+            power=None if line.power is None else scaled(line.power, fit.power),
+            engine_torque=tuple(scaled(torque, fit.power) for torque in line.engine_torque),
         ),
         aero=replace(vehicle.aero, drag_area=scaled(vehicle.aero.drag_area, fit.drag)),
     )

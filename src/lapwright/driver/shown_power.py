@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from lapwright.driver.felt import STRAIGHT, WINDOW, calm, motion_of
+from lapwright.driver.felt import STRAIGHT, calm, motion_of
 from lapwright.driver.session import DriverLap
 from lapwright.driver.shown import Shown, percent_words, unseen
 from lapwright.lap.lap import Array, Lap
@@ -18,6 +18,9 @@ from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
 FULL, ROLLING = 0.98, 20.0
 """Throttle and speed [m/s] of the rows that tell of power and drag."""
 
+REACH = 0.4
+"""Time before and after a row over which its acceleration is made [s]."""
+
 ALONE = 1.5
 """Time between two rows that count as independent [s]."""
 
@@ -27,21 +30,15 @@ LEAST = 6.0
 DRAG_SURE = 0.08
 """Standard error of the drag, as a share, above which only power is told."""
 
-TUNED = 4.685
-"""Residuals, in robust standard deviations, from which a row has no say: Tukey's bisquare at 95 % efficiency (Beaton & Tukey,
-Technometrics 16 (1974) 147 [from memory])."""
-
-ROUNDS = 30
-"""Reweightings at most."""
-
 
 def power_shown(
     track: Track, vehicle: AnyVehicle, laps: Sequence[DriverLap], target: Lap
 ) -> tuple[Shown, Shown]:
-    """Drive force and drag over the file's: m a_x = p F_drive(v) - d drag(v), by least squares that gear changes do not bend.
+    """Drive force and drag over the file's: m a_x = p F_drive(v) - d drag(v), by least squares over time.
 
     What is felt has the slope of the road in it. The reference is measured in the same way, and what it comes out by
-    (spinning masses, rolling resistance, tyres that scrub) is divided out.
+    (spinning masses, rolling resistance, tyres that scrub) is divided out. The reference changes gear in no time; what
+    a car loses while it does is in the power that it showed.
 
     Parameters
     ----------
@@ -96,8 +93,9 @@ def _pull(
     for lap, straight in laps:
         throttle = np.nan_to_num(lap.throttle)
         rows = straight & (throttle >= FULL) & (np.nan_to_num(lap.brake) < 0.01) & (lap.speed > ROLLING)
-        # The foot must have been down for as long as forces are averaged.
-        rows &= np.interp(lap.t - WINDOW, lap.t, throttle) >= FULL
+        # The foot must be down for as long as the speed is looked at.
+        rows &= np.interp(lap.t - REACH, lap.t, throttle) >= FULL
+        rows &= np.interp(lap.t + REACH, lap.t, throttle) >= FULL
         speed = lap.speed[rows]
         mass, force, air = _forces(vehicle, speed)
         if force is None:
@@ -111,38 +109,15 @@ def _pull(
         return None
     design = np.column_stack([pull, -air]) if with_drag else pull[:, None]
     wanted = need if with_drag else need + air
-    answer, weight = _robust(design, wanted, span)
-    independent = float(np.sum(span * weight)) / ALONE
-    left = wanted - design @ answer
-    share = span * weight / np.sum(span * weight)
-    variance = float(np.sum(share * left**2))
-    covariance = np.linalg.inv((design * share[:, None]).T @ design) * variance
+    root = np.sqrt(span / np.sum(span))
+    answer = np.asarray(
+        np.linalg.lstsq(design * root[:, None], wanted * root, rcond=None)[0], dtype=np.float64
+    )
+    variance = float(np.sum((root * (wanted - design @ answer)) ** 2))
+    covariance = np.linalg.inv((design * root[:, None]).T @ (design * root[:, None])) * variance
+    independent = float(np.sum(span)) / ALONE
     error = np.sqrt(np.diag(covariance) / max(independent - answer.size, 1.0))
     return answer, np.asarray(error), round(independent)
-
-
-def _robust(design: Array, wanted: Array, span: Array) -> tuple[Array, Array]:
-    """Least squares in which rows far from the rest have no say, and the weights of the rows (0 to 1).
-
-    A gear change interrupts the drive, a slipstream or a gust lasts a moment. Bisquare weights, reweighted from the solution
-    by least absolute values on, which such rows do not move far.
-    """
-    weight = np.ones(len(wanted))
-    answer = np.zeros(design.shape[1])
-    for turn in range(ROUNDS):
-        root = np.sqrt(span * weight)
-        new = np.asarray(np.linalg.lstsq(design * root[:, None], wanted * root, rcond=None)[0])
-        done = turn > ROUNDS // 2 and bool(np.allclose(new, answer, rtol=1e-6))
-        answer = new
-        if done:
-            break
-        left = np.abs(wanted - design @ answer)
-        scale = max(float(np.median(left)) / 0.6745, 1e-9 * float(np.max(np.abs(wanted))))
-        if turn < ROUNDS // 2:
-            weight = scale / np.maximum(left, 0.01 * scale)
-        else:
-            weight = np.clip(1.0 - (left / (TUNED * scale)) ** 2, 0.0, None) ** 2
-    return answer, np.minimum(weight, 1.0)
 
 
 def _forces(vehicle: AnyVehicle, speed: Array) -> tuple[float, Array | None, Array]:
