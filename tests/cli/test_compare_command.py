@@ -198,7 +198,7 @@ def test_a_map_is_proposed_and_taken(lap_folder, tmp_path, capsys):
     assert main(args) == 0
     driver = json.loads(capsys.readouterr().out)["drivers"][0]
     assert {"brake", "throttle", "steering", "line"} <= set(driver["have"])
-    keys = {(one["corner"], one["key"]) for one in driver["findings"] + driver["style"]}
+    keys = {(one["corner"], one["key"]) for one in driver["findings"] + driver["along"] + driver["style"]}
     assert ("Gate", "release_steps") in keys
     # It is not written over.
     assert main(["compare", str(TRACK), str(VEHICLE), log, "--write-map", str(made)]) == 2

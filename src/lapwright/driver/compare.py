@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lapwright.driver.consequences import following
 from lapwright.driver.findings import differences
 from lapwright.driver.fit import CarFit, fit_car
 from lapwright.driver.line import WIDEST, LineOptimum, optimum_on_line
@@ -44,7 +45,8 @@ class Driven:
     line_words : how narrow the line was held, or why it is not known
     parts : corners and straights, see ``shares``
     pairs : the corners of both laps
-    findings : what was done otherwise and costs something, the dearest first; ``style`` what costs nothing
+    findings : what was done otherwise and costs something, the dearest first; ``style`` what costs nothing; ``along`` what
+        follows from another finding, each with that one
     several : of all whole laps of the log; None for fewer than two
     fit : the grip and the power that the car showed, see ``fit``
     """
@@ -58,6 +60,7 @@ class Driven:
     pairs: tuple[Pair, ...]
     findings: tuple[Finding, ...]
     style: tuple[Finding, ...]
+    along: tuple[tuple[Finding, Finding], ...]
     several: Several | None
     fit: CarFit
 
@@ -193,6 +196,7 @@ def _driven(
         most=most,
         progress=lambda what: say(f"{what.corner}, {what.key.replace('_', ' ')}"),
     )
+    follows = following(worth, pricer, {pair.name: pair for pair in corners})
     whole = [one for one in session.laps if one.whole]
     spans = [(share.name, share.start, share.end) for share in parts]
     say("the grip that was seen")
@@ -204,8 +208,9 @@ def _driven(
         line_words=words,
         parts=parts,
         pairs=corners,
-        findings=tuple(one for one in worth if not one.style),
-        style=tuple(one for one in worth if one.style),
+        findings=tuple(one for k, one in enumerate(worth) if k not in follows and not one.style),
+        style=tuple(one for k, one in enumerate(worth) if k not in follows and one.style),
+        along=tuple((worth[k], worth[parent]) for k, parent in follows.items()),
         several=several_laps(track, whole, spans) if len(whole) > 1 else None,
         fit=fit_car(
             track,

@@ -9,7 +9,7 @@ import numpy as np
 
 from lapwright.corner.impose import Known
 from lapwright.corner.reading import read_corner
-from lapwright.corner.section import Section
+from lapwright.corner.section import Drive, Section
 from lapwright.corner.stretch import stretch_of
 from lapwright.driver.difference import Difference
 from lapwright.driver.shares import Running, Share
@@ -40,6 +40,7 @@ class Finding:
     imposed : seconds that it costs by itself, imposed on the reference; NaN when it was not solved
     status : "solved", "first order", "not solved" or "off the road"
     off_by : how far off the road it leads when nobody could stay on it [m]
+    drive : of the reference's section with it imposed; None when it was not solved
     """
 
     what: Difference
@@ -48,6 +49,7 @@ class Finding:
     imposed: float
     status: str
     off_by: float = 0.0
+    drive: Drive | None = None
 
     @property
     def style(self) -> bool:
@@ -97,7 +99,7 @@ class Pricer:
         if outcome.drive is None:
             return replace(first_order(what, seen, most), status=outcome.status, off_by=outcome.off_by)
         cost = max(outcome.drive.cost - section.base.cost, 0.0)
-        return Finding(what, seen, min(cost, most), cost, "solved")
+        return Finding(what, seen, min(cost, most), cost, "solved", drive=outcome.drive)
 
 
 def first_order(what: Difference, seen: float, most: float) -> Finding:

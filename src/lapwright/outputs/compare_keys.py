@@ -93,6 +93,8 @@ COMPARE_KEYS: tuple[tuple[str, str], ...] = (
     ),
     ("drivers[].findings[].style", "true when it costs less than a hundredth"),
     ("drivers[].findings[].off_road", "true when nobody could have stayed on the road"),
+    ("drivers[].along[]", "what follows from a finding (it shows when that is imposed), with the same keys"),
+    ("drivers[].along[].goes_with", "words of that finding"),
     ("drivers[].style[]", "differences that cost nothing, with the same keys"),
     ("drivers[].try_next[].corner", "of the at most three things to try"),
     ("drivers[].try_next[].words", "what to try"),

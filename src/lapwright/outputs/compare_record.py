@@ -95,6 +95,10 @@ def _driver(one: Driven, comparison: Comparison, number: int) -> dict[str, Any]:
         "parts": [_part(share) for share in one.parts],
         "corners": [_corner(pair) for pair in one.pairs],
         "findings": ranked,
+        "along": [
+            _finding(finding, one, None) | {"goes_with": said(parent.what, _pair(parent, one)).done}
+            for finding, parent in one.along
+        ],
         "style": [_finding(finding, one, None) for finding in one.style],
         "try_next": try_next(ranked),
         "smoothness": _smoothness(one),
@@ -210,9 +214,13 @@ def _scaled(value: float | None, factor: float) -> float | None:
     return None if value is None else value * factor
 
 
+def _pair(finding: Finding, one: Driven) -> Pair:
+    return next(pair for pair in one.pairs if pair.name == finding.what.corner)
+
+
 def _finding(finding: Finding, one: Driven, rank: int | None) -> dict[str, Any]:
     what = finding.what
-    pair = next(pair for pair in one.pairs if pair.name == what.corner)
+    pair = _pair(finding, one)
     unit, factor, decimals = UNITS.get(what.unit, (what.unit, 1.0, 1))
     words = said(what, pair)
     place = what.start if not np.isfinite(what.driver) or what.unit != "m" else what.driver

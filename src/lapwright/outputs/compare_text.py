@@ -112,6 +112,11 @@ def _findings(driver: Mapping[str, Any], width: int) -> list[str]:
             price = "" if one["priced"] == "solved" else f" ({one['priced']})"
             text = f"{one['loss_s']:6.3f} s  {one['corner']}: {one['words']}{price}"
             lines += textwrap.wrap(text, width, subsequent_indent=" " * 10)
+    if driver["along"]:
+        lines += ["", "What goes with one of these, and is not counted again"]
+        for one in driver["along"]:
+            text = f"{one['corner']}: {one['words']} - goes with: {one['goes_with']}"
+            lines += textwrap.wrap(text, width, initial_indent="  ", subsequent_indent="    ")
     if driver["style"]:
         lines += ["", "Other differences, of style: each costs less than a hundredth"]
         for one in driver["style"]:
