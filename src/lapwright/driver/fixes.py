@@ -21,6 +21,9 @@ SPAN = 2.0
 STRAY, LEAST_STRAY = 6.0, 5.0
 """A fix farther from that median than this many standard deviations, and than this [m], is astray."""
 
+CREEP = 1.0
+"""Speed [m/s] from which a car cannot be twice at the same place to the last digit."""
+
 CLOCK_WINDOW, BLOCK = 20.0, 2.0
 """Time [s] over which slow changes are taken out before clocks are compared, and in which errors hang together."""
 
@@ -29,6 +32,9 @@ LEAST_LAG, MOST_LAG = 0.05, 1.5
 
 SURE = 4.0
 """It is put right only when it is this many times its own standard error."""
+
+ALIKE = 0.9999
+"""Correlation of the speed and its square from which lag and slip cannot be told apart."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +73,7 @@ def fixes_on(track: Track, t: Array, x: Array, y: Array, clock: Array, way: Arra
     clock, way
         (K,) times [s] and distance driven by the speed [m].
     """
+    t, x, y = _renewed(t, x, y, clock, way)
     s, n = track.project(x, y)
     near = np.abs(n) <= ASTRAY
     t, s, n = t[near], s[near], n[near]
@@ -80,6 +87,14 @@ def fixes_on(track: Track, t: Array, x: Array, y: Array, clock: Array, way: Arra
     t, s, n, driven = t[kept], s[kept], n[kept], driven[kept]
     noise = max(_noise(t, s - driven), _noise(t, n))
     return Fixes(t, s, n, noise, int(np.sum(~kept)))
+
+
+def _renewed(t: Array, x: Array, y: Array, clock: Array, way: Array) -> tuple[Array, Array, Array]:
+    """Fixes without repetitions: a logger that is quicker than the receiver holds each one, while the car drives on."""
+    moving = np.diff(np.interp(t, clock, way)) > CREEP * np.diff(t)
+    same = (np.diff(x) == 0.0) & (np.diff(y) == 0.0) & moving
+    new = np.concatenate([[True], ~same])
+    return t[new], x[new], y[new]
 
 
 def _noise(t: Array, values: Array) -> float:
@@ -139,7 +154,8 @@ def lag_of(t: Array, apart: Array, clock: Array, speed: Array, refine: bool = Fa
     inner = (t > t[0] + 0.5 * CLOCK_WINDOW) & (t < t[-1] - 0.5 * CLOCK_WINDOW)
     parts = np.column_stack([quick(v), quick(v * v)])[inner]
     known = quick(apart)[inner]
-    if known.size < 50 or np.std(parts[:, 0]) < 1.0:
+    # Speeds that hardly change, or change between two values only, cannot tell the one from the other.
+    if known.size < 50 or np.std(parts[:, 0]) < 1.0 or abs(np.corrcoef(parts.T)[0, 1]) > ALIKE:
         return 0.0
     inverse = np.linalg.inv(parts.T @ parts)
     fit = inverse @ (parts.T @ known)

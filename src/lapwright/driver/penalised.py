@@ -14,6 +14,13 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+LOOSE = 50.0
+"""Standard deviation of a knot by itself, about 0, in the unit of the values [m]: too loose to be felt beside data, enough
+for the equations to have an answer where there are none for kilometres."""
+
+LOOSE_RATE = 10.0
+"""The same of a rate [m/s]."""
+
 
 def smooth(at: Array, values: Array, noise: float, knots: Array, roughness: float, order: int = 3) -> Array:
     """Values on evenly spaced knots, from noisy ones in any order at any places.
@@ -33,7 +40,7 @@ def smooth(at: Array, values: Array, noise: float, knots: Array, roughness: floa
 
     Returns
     -------
-    (K,) values at the knots; straight (order 2) or a parabola (order 3) across gaps.
+    (K,) values at the knots; straight (order 2) or a parabola (order 3) across gaps, sagging towards 0 in very long ones.
 
     Raises
     ------
@@ -58,6 +65,7 @@ def smooth(at: Array, values: Array, noise: float, knots: Array, roughness: floa
     np.add.at(band[1], left, weight * share * (1.0 - share))
     np.add.at(right, left, weight * (1.0 - share) * data)
     np.add.at(right, left + 1, weight * share * data)
+    band[0] += 1.0 / LOOSE**2
     _add_penalty(band, order, step / (roughness * step**order) ** 2)
     solution: Array = solveh_banded(band, right, lower=True, check_finite=False)
     return solution
@@ -104,6 +112,7 @@ def smooth_trend(
         right[::2] += np.bincount(other, weight * part * data, knots.size)
     band[2, ::2] += np.bincount(left, weight * share * (1.0 - share), knots.size)
     _add_squares(band, (-1.0, -0.5, 1.0, -0.5), 1.0 / (np.maximum(wobble, 1e-4) ** 2 * step))
+    band[0, 1::2] += 1.0 / (LOOSE_RATE * step) ** 2
     steady = np.full(knots.size - 1, 1.0 / (roughness**2 * step**3))
     _add_squares(band, (0.0, -1.0, 0.0, 1.0), steady)
     solution: Array = solveh_banded(band, right, lower=True, check_finite=False)[::2]

@@ -26,6 +26,9 @@ CHORD = 20.0
 TRIES = 8
 """Places round the circuit from which the trace is laid on it."""
 
+MOST_PIECES = 12
+"""Pieces of a long trace that are tried on an open road."""
+
 ROUNDS = 60
 """Rounds of nearest points at the most."""
 
@@ -34,6 +37,12 @@ MOST_POINTS = 3000
 
 KEPT = 0.9
 """Share of the points, the nearest ones, that count in a round: pits, spins and outliers do not."""
+
+BACKWARD = 0.6
+"""Share of a trace that runs against the road when it is driven the other way round. Over an open road the car comes back as
+far as it went."""
+
+AS_THEY_ARE = "the log is in the circuit file's own axes"
 
 NEAR = 15.0
 """Median distance from the middle of the road [m] up to which a trace counts as driven on it."""
@@ -89,7 +98,7 @@ def place_on(track: Track, x: Array, y: Array, geographic: bool, target: Lap | N
         off = _off(line, _thinned(trace))
         if off[0] <= NEAR:
             backward = _backward(line, trace)
-            return Placing(1.0, 0.0, off, "the log is in the circuit file's own axes", backward)
+            return Placing(1.0, 0.0, off, AS_THEY_ARE, backward)
     best: Placing | None = None
     for points in (trace, trace[::-1]):
         for turn, shift in _starts(line, points, track.closed):
@@ -154,8 +163,17 @@ def _starts(
 ) -> list[tuple[complex, complex]]:
     """Motions by which a piece of the trace lies on the line where both bend alike, the likeliest first."""
     length = min(line.size, trace.size)
-    first = (trace.size - length) // 2
-    piece = trace[first : first + length]
+    # Any lap of a closed road will do; over an open one a piece may be half a run and half the way back.
+    spare = trace.size - length
+    firsts = [spare // 2] if closed else list(range(0, spare + 1, max(length // 4, 1)))[:MOST_PIECES]
+    return [start for first in firsts for start in _starts_of(line, trace[first : first + length], closed)]
+
+
+def _starts_of(
+    line: NDArray[np.complex128], piece: NDArray[np.complex128], closed: bool
+) -> list[tuple[complex, complex]]:
+    """The same for one piece that is no longer than the line."""
+    length = piece.size
     road, bends = _turning(line, closed), _turning(piece, False)
     size = line.size + length
     likeness = np.fft.irfft(np.fft.rfft(road, 2 * size) * np.conj(np.fft.rfft(bends, 2 * size)), 2 * size)
@@ -236,4 +254,4 @@ def _backward(line: NDArray[np.complex128], trace: NDArray[np.complex128]) -> bo
     index = tree.query(np.column_stack([trace.real, trace.imag]))[1]
     tangent = np.gradient(line)
     way = np.gradient(trace)
-    return bool(np.median((way * np.conj(tangent[index])).real) < 0.0)
+    return bool(np.mean((way * np.conj(tangent[index])).real < 0.0) > BACKWARD)

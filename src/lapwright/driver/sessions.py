@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -12,9 +12,18 @@ from numpy.typing import NDArray
 from lapwright.driver.lap_channels import Course, channels_of
 from lapwright.driver.log import Log, Signal
 from lapwright.driver.penalised import white_noise
-from lapwright.driver.placing import NEAR, Placing, place_on
+from lapwright.driver.placing import AS_THEY_ARE, NEAR, Placing, place_on
 from lapwright.driver.session import WHOLE, Alignment, DriverLap, Noise, Session
 from lapwright.driver.speed_pattern import ODD, crossings, driven, lap_stations
+from lapwright.driver.splitting import (
+    MARGIN,
+    Piece,
+    between,
+    open_runs,
+    pieces_of,
+    status_of,
+    status_of_places,
+)
 from lapwright.driver.stations import Way, way_by_places
 from lapwright.errors import InputError
 from lapwright.lap.lap import Lap
@@ -22,31 +31,6 @@ from lapwright.track.track import Track
 from lapwright.vehicle.parameters import AnyVehicle
 
 Array = NDArray[np.float64]
-
-AT_THE_LINE = 6.0
-"""A log that begins or ends so near to the line [m] begins or ends at it."""
-
-STOPPED, STOP_TIME = 1.0, 2.0
-"""A car slower than this [m/s] for so long [s] has stopped."""
-
-SPEED_GAP, PLACE_GAP = 1.0, 4.0
-"""Longest gap of the speed and of the places [s] in a lap that can be compared."""
-
-OFF_ROAD, OFF_TIME = 4.0, 1.0
-"""A car farther beyond the edge than this [m], its noise aside, for so long [s] has left the road."""
-
-BACK = 8.0
-"""A car that comes back along the road by more than this [m] has spun, or turned round."""
-
-
-@dataclass(frozen=True, eq=False)
-class _Piece:
-    """A piece of a log between two crossings of the line, or before the first, or after the last."""
-
-    start: float
-    end: float
-    whole: bool
-    why: str
 
 
 def session_of(log: Log, track: Track, vehicle: AnyVehicle, target: Lap | None = None) -> Session:
@@ -78,20 +62,58 @@ def session_of(log: Log, track: Track, vehicle: AnyVehicle, target: Lap | None =
 
 
 def _by_places(log: Log, track: Track, vehicle: AnyVehicle, target: Lap | None) -> Session:
-    fixes, y = log.signals["x"], log.signals["y"]
-    placing = place_on(track, fixes.values, np.interp(fixes.t, y.t, y.values), log.geographic, target)
+    places, y = log.signals["x"], log.signals["y"]
+    placing = place_on(track, places.values, np.interp(places.t, y.t, y.values), log.geographic, target)
     _refuse_elsewhere(log, track, placing)
-    way = way_by_places(log, track, placing, target)
-    if way.s[-1] - way.s[0] < -0.3 * track.length:
-        raise InputError(log.fault(f"the log is driven the other way round {track.name}", "x", 0))
-    notices = []
-    if placing.words != "the log is in the circuit file's own axes":
-        angle = float(np.degrees(np.angle(placing.turn)))
-        notices.append(
-            f"the log's places were {placing.words}: turned by {angle:.1f} degrees; half of them lie within "
-            f"{placing.off[0]:.1f} m of the line, 95 % within {placing.off[1]:.1f} m. A shift of all of the line to one side "
-            "cannot be told"
+    found = _ways(log, track, placing, target)
+    laps = tuple(
+        _lap_by_places(log, track, vehicle, way, piece, number)
+        for number, (way, piece) in enumerate(found, 1)
+    )
+    ways = [way for way, _ in found if way is not None]
+    return Session(
+        log, laps, (*_notices_of(placing), *(_notices_of_fixes(ways[0], places.t.size) if ways else ()))
+    )
+
+
+def _ways(log: Log, track: Track, placing: Placing, target: Lap | None) -> list[tuple[Way | None, Piece]]:
+    """Pieces of a log, each with the way that it is a part of."""
+    if track.closed:
+        way = way_by_places(log, track, placing, target)
+        return [(way, piece) for piece in pieces_of(way, track)]
+    # Over an open road stations begin anew with every run, and the car comes back in between.
+    found: list[tuple[Way | None, Piece]] = []
+    at = float(log.signals["speed"].t[0])
+    for start, end in open_runs(log, track, placing):
+        part = between(log, start, end)
+        way = way_by_places(part, track, placing, target)
+        piece = pieces_of(way, track)[0]
+        if piece.start > at + 2.0 * MARGIN:
+            found.append((None, Piece(at, piece.start, False, "out-lap: on the way to the start")))
+        found.append((way, piece))
+        at = piece.end
+    last = float(log.signals["speed"].t[-1])
+    if not found or last > at + 2.0 * MARGIN:
+        why = (
+            "in-lap: after the end of the road" if found else "missing piece: it does not run from end to end"
         )
+        found.append((None, Piece(at, last, False, why)))
+    return found
+
+
+def _notices_of(placing: Placing) -> tuple[str, ...]:
+    if placing.words == AS_THEY_ARE:
+        return ()
+    angle = float(np.degrees(np.angle(placing.turn)))
+    return (
+        f"the log's places were {placing.words}: turned by {angle:.1f} degrees; half of them lie within "
+        f"{placing.off[0]:.1f} m of the line, 95 % within {placing.off[1]:.1f} m. A shift of all of the line to one side "
+        "cannot be told",
+    )
+
+
+def _notices_of_fixes(way: Way, count: int) -> tuple[str, ...]:
+    notices = []
     if way.lag:
         late = "later" if way.lag > 0.0 else "earlier"
         notices.append(
@@ -99,14 +121,8 @@ def _by_places(log: Log, track: Track, vehicle: AnyVehicle, target: Lap | None) 
             "ahead of it and fall behind with the speed"
         )
     if way.stray:
-        notices.append(
-            f"{way.stray} of {fixes.t.size} places leap away from their neighbours and were left out"
-        )
-    laps = tuple(
-        _lap_by_places(log, track, vehicle, way, piece, number, placing)
-        for number, piece in enumerate(_pieces(way, track), 1)
-    )
-    return Session(log, laps, tuple(notices))
+        notices.append(f"{way.stray} of {count} places leap away from their neighbours and were left out")
+    return tuple(notices)
 
 
 def _refuse_elsewhere(log: Log, track: Track, placing: Placing) -> None:
@@ -123,83 +139,16 @@ def _refuse_elsewhere(log: Log, track: Track, placing: Placing) -> None:
         raise InputError(log.fault(f"this is not a log of {track.name}: {far}", "x", 0))
 
 
-def _pieces(way: Way, track: Track) -> list[_Piece]:
-    """The log from line to line."""
-    length, first, last = track.length, float(way.s[0]), float(way.s[-1])
-    if not track.closed:
-        return _open_pieces(way, length)
-    low, high = int(np.ceil((first - AT_THE_LINE) / length)), int(np.floor((last + AT_THE_LINE) / length))
-    lines = [_time_at(way, k * length) for k in range(low, high + 1)]
-    pieces = [_Piece(a, b, True, "") for a, b in itertools.pairwise(lines)]
-    if not lines:
-        return [_Piece(float(way.t[0]), float(way.t[-1]), False, "missing piece: it does not pass the line")]
-    if first < low * length - AT_THE_LINE:
-        pieces.insert(
-            0,
-            _Piece(
-                float(way.t[0]),
-                lines[0],
-                False,
-                f"out-lap: it begins {low * length - first:.0f} m before the line",
-            ),
-        )
-    if last > high * length + AT_THE_LINE:
-        pieces.append(
-            _Piece(
-                lines[-1],
-                float(way.t[-1]),
-                False,
-                f"in-lap: it ends {last - high * length:.0f} m after the line",
-            )
-        )
-    return pieces
-
-
-def _open_pieces(way: Way, length: float) -> list[_Piece]:
-    """Runs over an open road from its start to its end; stations of different runs begin anew."""
-    again = np.flatnonzero(np.diff(way.s) < -0.5 * length)
-    pieces = []
-    for rows in np.split(np.arange(way.t.size), again + 1):
-        s, t = way.s[rows], way.t[rows]
-        if s[0] <= AT_THE_LINE and s[-1] >= length - AT_THE_LINE:
-            ends = np.interp([0.0, length], s, t)
-            speed = np.maximum(way.speed[rows], 0.1)
-            start = ends[0] - max(s[0], 0.0) / speed[0]
-            end = ends[1] + max(length - s[-1], 0.0) / speed[-1]
-            pieces.append(_Piece(float(start), float(end), True, ""))
-        else:
-            why = f"missing piece: it runs from {s[0]:.0f} to {s[-1]:.0f} m of a road of {length:.0f} m"
-            pieces.append(_Piece(float(t[0]), float(t[-1]), False, why))
-    return pieces
-
-
-def _time_at(way: Way, station: float) -> float:
-    """When the car is at a station; a little before the log begins or after it ends at the speed it has there."""
-    if station < way.s[0]:
-        return float(way.t[0] - (way.s[0] - station) / max(way.speed[0], 0.1))
-    if station > way.s[-1]:
-        return float(way.t[-1] + (station - way.s[-1]) / max(way.speed[-1], 0.1))
-    return float(np.interp(station, way.s, way.t))
-
-
 def _lap_by_places(
-    log: Log, track: Track, vehicle: AnyVehicle, way: Way, piece: _Piece, number: int, placing: Placing
+    log: Log, track: Track, vehicle: AnyVehicle, way: Way | None, piece: Piece, number: int
 ) -> DriverLap:
+    if way is None or not piece.whole:
+        return _without_channels(log, number, piece, *piece.told)
     rows = slice(*np.searchsorted(way.t, [piece.start, piece.end]))
-    status, words = _status(log, way.t[rows], way.speed[rows], piece)
+    status, words = status_of(way.t[rows], way.speed[rows], piece)
     if status == WHOLE:
-        status, words = _status_of_places(way, rows, piece)
-    driver = DriverLap(
-        log.driver,
-        log.file,
-        number,
-        piece.start,
-        status,
-        words,
-        piece.end - piece.start if piece.whole else np.nan,
-        None,
-        frozenset(),
-    )
+        status, words = status_of_places(way, rows, piece)
+    driver = _without_channels(log, number, piece, status, words)
     if status != WHOLE:
         return driver
     base = round(float(way.s[rows][0]) / track.length) * track.length if track.closed else 0.0
@@ -224,6 +173,11 @@ def _lap_by_places(
         filter=way.words,
     )
     return _filled(driver, log, lap, has, alignment, across=way.across, raw=way.raw, along=way.along)
+
+
+def _without_channels(log: Log, number: int, piece: Piece, status: str, words: str) -> DriverLap:
+    time = piece.end - piece.start if piece.whole else float("nan")
+    return DriverLap(log.driver, log.file, number, piece.start, status, words, time, None, frozenset())
 
 
 def _filled(
@@ -275,7 +229,7 @@ def _white(log: Log, name: str, lap: Lap | None = None) -> float:
     return noise * scale
 
 
-def _clock(log: Log, piece: _Piece) -> float:
+def _clock(log: Log, piece: Piece) -> float:
     """By how much the line crossings differ from those of the log's own lap counter [s]; NaN without one."""
     if "lap" not in log.signals:
         return float("nan")
@@ -288,70 +242,17 @@ def _clock(log: Log, piece: _Piece) -> float:
     return apart if abs(apart) < 5.0 else float("nan")
 
 
-def _status(log: Log, t: Array, speed: Array, piece: _Piece) -> tuple[str, str]:
-    """What a piece is, told by its ends and its speed."""
-    if not piece.whole:
-        kind, _, words = piece.why.partition(": ")
-        return kind, words
-    if t.size < 10:
-        return "missing piece", "it holds fewer than ten samples"
-    gap = np.diff(np.concatenate([[piece.start], t, [piece.end]]))
-    worst = int(np.argmax(gap))
-    if gap[worst] > SPEED_GAP:
-        return (
-            "missing piece",
-            f"{gap[worst]:.1f} s without speed, {t[max(worst - 1, 0)] - piece.start:.1f} s into the lap",
-        )
-    standing = speed < STOPPED
-    runs = np.split(np.arange(t.size), np.flatnonzero(np.diff(standing.astype(int)) != 0) + 1)
-    for run in runs:
-        if standing[run[0]] and t[run[-1]] - t[run[0]] > STOP_TIME:
-            return (
-                "stopped",
-                f"it stands for {t[run[-1]] - t[run[0]]:.0f} s, {t[run[0]] - piece.start:.0f} s into the lap",
-            )
-    return WHOLE, ""
-
-
-def _status_of_places(way: Way, rows: slice, piece: _Piece) -> tuple[str, str]:
-    """The same, told by its places."""
-    fixes = slice(*np.searchsorted(way.fix_t, [piece.start, piece.end]))
-    t = np.concatenate([[piece.start], way.fix_t[fixes], [piece.end]])
-    gap = np.diff(t)
-    worst = int(np.argmax(gap))
-    if gap[worst] > PLACE_GAP:
-        return (
-            "missing piece",
-            f"{gap[worst]:.1f} s without places, {t[worst] - piece.start:.1f} s into the lap",
-        )
-    s = way.fix_s[fixes]
-    fallen = float(np.max(np.maximum.accumulate(s) - s)) if s.size else 0.0
-    if fallen > BACK + 4.0 * way.raw:
-        return "wrong way", f"it comes back along the road by {fallen:.0f} m: a spin, or turned round"
-    off = way.fix_off[fixes]
-    beyond = off > OFF_ROAD + 3.0 * way.raw
-    for run in np.split(np.arange(off.size), np.flatnonzero(np.diff(beyond.astype(int)) != 0) + 1):
-        if run.size and beyond[run[0]]:
-            first, last = way.fix_t[fixes][run[0]], way.fix_t[fixes][run[-1]]
-            if last - first > OFF_TIME:
-                return (
-                    "off the road",
-                    f"up to {off[run].max():.0f} m beyond its edge, {first - piece.start:.0f} s into the lap",
-                )
-    return WHOLE, ""
-
-
 # -- without places ----------------------------------------------------------------------------------------------------
 
 
 def _by_pattern(log: Log, track: Track, vehicle: AnyVehicle, target: Lap | None) -> Session:
     found = crossings(log, track, target)
     t, way = driven(log)
-    pieces: list[_Piece] = []
+    pieces: list[Piece] = []
     marks = found.crossings
     if not marks.size or marks[0] > t[0] + 0.5:
         end = float(marks[0]) if marks.size else float(t[-1])
-        pieces.append(_Piece(float(t[0]), end, False, "out-lap: it begins before the line"))
+        pieces.append(Piece(float(t[0]), end, False, "out-lap: it begins before the line"))
     for a, b in itertools.pairwise(marks):
         ends = np.interp([a, b], t, way)
         apart = (ends[1] - ends[0]) / track.length - 1.0
@@ -361,9 +262,9 @@ def _by_pattern(log: Log, track: Track, vehicle: AnyVehicle, target: Lap | None)
             if odd
             else ""
         )
-        pieces.append(_Piece(float(a), float(b), not odd, why))
+        pieces.append(Piece(float(a), float(b), not odd, why))
     if marks.size and marks[-1] < t[-1] - 0.5:
-        pieces.append(_Piece(float(marks[-1]), float(t[-1]), False, "in-lap: it ends after the line"))
+        pieces.append(Piece(float(marks[-1]), float(t[-1]), False, "in-lap: it ends after the line"))
     laps = tuple(
         _lap_by_pattern(log, track, vehicle, target, piece, number, t, way)
         for number, piece in enumerate(pieces, 1)
@@ -385,25 +286,15 @@ def _lap_by_pattern(
     track: Track,
     vehicle: AnyVehicle,
     target: Lap | None,
-    piece: _Piece,
+    piece: Piece,
     number: int,
     t: Array,
     way: Array,
 ) -> DriverLap:
     rows = slice(*np.searchsorted(t, [piece.start, piece.end]))
     speed = np.maximum(log.signals["speed"].values, 0.0)
-    status, words = _status(log, t[rows], speed[rows], piece)
-    driver = DriverLap(
-        log.driver,
-        log.file,
-        number,
-        piece.start,
-        status,
-        words,
-        piece.end - piece.start if piece.whole else np.nan,
-        None,
-        frozenset(),
-    )
+    status, words = status_of(t[rows], speed[rows], piece) if piece.whole else piece.told
+    driver = _without_channels(log, number, piece, status, words)
     if status != WHOLE:
         return driver
     times = np.concatenate([[piece.start], t[rows], [piece.end]])

@@ -38,6 +38,9 @@ WOBBLE = 0.3
 """Share of the noise across that counts as error of the way round bends: through a short bend it keeps its sign, so it is
 less of a random walk than its size would be. Measured on made logs, where it makes the running difference best."""
 
+PIECE, BELIEVED = 500.0, 0.02
+"""Length of the pieces [m] by which the factor of the speed is checked, and how far the whole may be from them [-]."""
+
 LAG = 4.0
 """Time [s] over which it is seen whether the speed slips against the places: too short for places to wander."""
 
@@ -201,12 +204,20 @@ def _knots(fix_s: Array, station: Array) -> Array:
 
 
 def _stretch(fix_t: Array, fix_s: Array, t: Array, odometer: Array) -> float:
-    """By how much the places have come farther than the speed says, as a share."""
+    """By how much the places have come farther than the speed says, as a share.
+
+    By least squares over all of the log, unless that is far from the median of its pieces: a car that came back along the
+    road would spoil it.
+    """
     way = np.interp(fix_t, t, odometer)
     if way[-1] - way[0] < 200.0:
         return 0.0
-    slope = np.polyfit(way - way[0], fix_s - fix_s[0] - (way - way[0]), 1)[0]
-    return float(slope)
+    ahead = fix_s - way
+    slope = float(np.polyfit(way - way[0], ahead - ahead[0], 1)[0])
+    first = np.searchsorted(way, np.arange(way[0], way[-1], PIECE))
+    gained, gone = np.diff(ahead[first]), np.diff(way[first])
+    usual = float(np.median(gained / np.maximum(gone, 1.0))) if gone.size else slope
+    return slope if abs(slope - usual) < BELIEVED else usual
 
 
 def _slip(fix_t: Array, apart: Array, noise: float) -> float:
