@@ -66,6 +66,7 @@ def what_to_do(record: Mapping[str, Any], people: list[Look]) -> Markup:
             _try_next(driver, look),
             tag("h2", f"What it costs{whose}"),
             _findings(driver, look),
+            _along(driver),
             _style(driver),
         ]
     return tag("section", *parts, id="findings")
@@ -127,6 +128,19 @@ def _findings(driver: Mapping[str, Any], look: Look) -> Markup:
     return joined(
         [note, html_table(("No.", "Corner", "What was done", "Worth", ""), rows, words=3, class_="findings")]
     )
+
+
+def _along(driver: Mapping[str, Any]) -> Markup | None:
+    """What goes with a finding: it is said, and not counted again."""
+    along = driver.get("along")
+    if not along:
+        return None
+    items = [
+        tag("li", tag("strong", one["corner"]), f": {one['words']}. Goes with: {one['goes_with']}.")
+        for one in along
+    ]
+    summary = tag("summary", f"{len(items)} differences that go with one of these, and are not counted again")
+    return tag("details", summary, tag("ul", *items))
 
 
 def _style(driver: Mapping[str, Any]) -> Markup | None:
