@@ -14,15 +14,16 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-LOOSE = 50.0
-"""Standard deviation of a knot by itself, about 0, in the unit of the values [m]: too loose to be felt beside data, enough
-for the equations to have an answer where there are none for kilometres."""
 
-LOOSE_RATE = 10.0
-"""The same of a rate [m/s]."""
-
-
-def smooth(at: Array, values: Array, noise: float, knots: Array, roughness: float, order: int = 3) -> Array:
+def smooth(
+    at: Array,
+    values: Array,
+    noise: float,
+    knots: Array,
+    roughness: float,
+    order: int = 3,
+    loose: float = np.inf,
+) -> Array:
     """Values on evenly spaced knots, from noisy ones in any order at any places.
 
     Parameters
@@ -37,10 +38,13 @@ def smooth(at: Array, values: Array, noise: float, knots: Array, roughness: floa
         Typical size of the derivative of that order, times the square root of the distance over which it keeps its sign.
     order
         Which derivative is kept small.
+    loose
+        Standard deviation of a knot by itself, about 0: so large that it is not felt beside data, it gives the equations an
+        answer where there are none for thousands of knots.
 
     Returns
     -------
-    (K,) values at the knots; straight (order 2) or a parabola (order 3) across gaps, sagging towards 0 in very long ones.
+    (K,) values at the knots; straight (order 2) or a parabola (order 3) across gaps, drawn to 0 in long ones by ``loose``.
 
     Raises
     ------
@@ -65,14 +69,20 @@ def smooth(at: Array, values: Array, noise: float, knots: Array, roughness: floa
     np.add.at(band[1], left, weight * share * (1.0 - share))
     np.add.at(right, left, weight * (1.0 - share) * data)
     np.add.at(right, left + 1, weight * share * data)
-    band[0] += 1.0 / LOOSE**2
+    band[0] += 1.0 / loose**2
     _add_penalty(band, order, step / (roughness * step**order) ** 2)
     solution: Array = solveh_banded(band, right, lower=True, check_finite=False)
     return solution
 
 
 def smooth_trend(
-    at: Array, values: Array, noise: float, knots: Array, wobble: Array, roughness: float
+    at: Array,
+    values: Array,
+    noise: float,
+    knots: Array,
+    wobble: Array,
+    roughness: float,
+    loose: float = np.inf,
 ) -> Array:
     """Values on evenly spaced knots that change at a rate of their own, which changes slowly, and by small steps besides.
 
@@ -88,6 +98,8 @@ def smooth_trend(
         (K - 1,) standard deviation of the steps from knot to knot over the square root of their distance.
     roughness
         The same of the steps of the rate.
+    loose
+        Standard deviation of a rate by itself, about 0: as in ``smooth``.
 
     Returns
     -------
@@ -112,7 +124,7 @@ def smooth_trend(
         right[::2] += np.bincount(other, weight * part * data, knots.size)
     band[2, ::2] += np.bincount(left, weight * share * (1.0 - share), knots.size)
     _add_squares(band, (-1.0, -0.5, 1.0, -0.5), 1.0 / (np.maximum(wobble, 1e-4) ** 2 * step))
-    band[0, 1::2] += 1.0 / (LOOSE_RATE * step) ** 2
+    band[0, 1::2] += 1.0 / (loose * step) ** 2
     steady = np.full(knots.size - 1, 1.0 / (roughness**2 * step**3))
     _add_squares(band, (0.0, -1.0, 0.0, 1.0), steady)
     solution: Array = solveh_banded(band, right, lower=True, check_finite=False)[::2]

@@ -34,6 +34,9 @@ DRIFT_STEP, STEADY, UNSTEADY = 0.25, 4e-4, 0.06
 """Spacing of the knots of the drift [s], and how roughly the error of the speed changes [m/s2, times sqrt(s)]: of a speed
 that is true but for a factor, and of that of wheels that slip."""
 
+LOOSE, LOOSE_RATE = 200.0, 10.0
+"""How far a line may be off [m] and a speed wrong [m/s] where nothing is known: an answer for miles without places."""
+
 WOBBLE = 0.3
 """Share of the noise across that counts as error of the way round bends: through a short bend it keeps its sign, so it is
 less of a random walk than its size would be. Measured on made logs, where it makes the running difference best."""
@@ -127,9 +130,9 @@ def way_by_places(log: Log, track: Track, placing: Placing, target: Lap | None =
         knots = _knots(fixes.s, station)
         middle = np.zeros_like(knots) if target is None else np.interp(track.wrap(knots), target.s, target.n)
         beside = fixes.n - np.interp(fixes.s, knots, middle)
-        line = middle + smooth(fixes.s, beside, noise, knots, rough, 3)
+        line = middle + smooth(fixes.s, beside, noise, knots, rough, 3, LOOSE)
         first = np.gradient(line, knots)
-        measured = np.gradient(middle + smooth(fixes.s, beside, noise, knots, calm, 3), knots)
+        measured = np.gradient(middle + smooth(fixes.s, beside, noise, knots, calm, 3, LOOSE), knots)
         offset, slope = np.interp(station, knots, line), np.interp(station, knots, first)
         bend = np.interp(station, knots, np.gradient(first, knots))
         # s' = v cos(course) / ((1 - n k) stretch of the road by its slope): the rate along the centreline, in plan.
@@ -244,7 +247,7 @@ def _drift(fixes: Fixes, apart: Array, t: Array, noise: float, wobble: Array, ro
     """How far the places are ahead of the speed, smoothed; ``wobble`` (M,) at the times ``t``."""
     knots = np.linspace(t[0], t[-1], max(int(np.ceil((t[-1] - t[0]) / DRIFT_STEP)), 8) + 1)
     between = np.interp(0.5 * (knots[1:] + knots[:-1]), t, wobble)
-    return np.interp(t, knots, smooth_trend(fixes.t, apart, noise, knots, between, roughness))
+    return np.interp(t, knots, smooth_trend(fixes.t, apart, noise, knots, between, roughness, LOOSE_RATE))
 
 
 def _wander(t: Array, drift: Array) -> float:
