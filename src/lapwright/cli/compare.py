@@ -326,7 +326,11 @@ class _Work:
 
         fit = self.comparison.drivers[0].fit
         logs = [Path(one.session.log.file).name for one in self.comparison.drivers[:1]]
-        write_whole(path, fitted_text(read_text(self.args.vehicle), fit, logs, str(self.args.vehicle)), self.args.force)
+        write_whole(
+            path,
+            fitted_text(read_text(self.args.vehicle), fit, logs, str(self.args.vehicle)),
+            self.args.force,
+        )
         self.fitted = f"{fit.words}\nWritten to {path}: the vehicle file with these numbers."
 
     def _text(self) -> str:

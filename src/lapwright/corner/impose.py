@@ -98,6 +98,7 @@ def corridor(
     upper: Callable[[Array], Array] | None = None,
     name: str = "",
 ) -> Corridor:
+    """Bounds of a state or control, open on a side that is left out, by one name."""
     return Corridor(
         state,
         lower or (lambda s: np.full(np.shape(s), -np.inf)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lapwright.driver.felt import calm, levelled, motion_of, window_of
 from lapwright.driver.session import DriverLap
@@ -16,6 +17,8 @@ from lapwright.quantities import G
 from lapwright.track.track import Track
 from lapwright.vehicle.loads import drag
 from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle, Vehicle
+
+Rows = NDArray[np.int64]
 
 TOP = 0.9
 """Quantile of an axle's use in a corner that stands for the most it showed there."""
@@ -92,7 +95,7 @@ def _driven_front(vehicle: Vehicle) -> float:
     return float({"front": 1.0, "rear": 0.0, "all": driveline.front_torque_share}[driveline.driven])
 
 
-def limiting_rows(target: Lap, reports: Sequence[CornerReport]) -> list[tuple[Array | None, Array | None]]:
+def limiting_rows(target: Lap, reports: Sequence[CornerReport]) -> list[tuple[Rows | None, Rows | None]]:
     """For each corner the rows in which front and rear limit the reference; None where they are too few."""
     found = []
     for report in reports:
@@ -166,7 +169,7 @@ def tolerance(drive: DriverLap) -> float:
     return max(found, PLACES * drive.noise.raw)
 
 
-def _ratios(ours: Array, theirs: Array, rows: Sequence[tuple[Array | None, Array | None]]) -> Array:
+def _ratios(ours: Array, theirs: Array, rows: Sequence[tuple[Rows | None, Rows | None]]) -> Array:
     """(corners, 2): greatest use in the rows of each axle over that of the reference; NaN where it limits nothing."""
     found = np.full((len(rows), 2), np.nan)
     for i, pair in enumerate(rows):

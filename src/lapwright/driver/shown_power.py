@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lapwright.driver.felt import STRAIGHT, calm, motion_of
 from lapwright.driver.session import DriverLap
@@ -14,6 +15,8 @@ from lapwright.track.track import Track
 from lapwright.vehicle.driveline import drive_curve, wheel_forces
 from lapwright.vehicle.loads import drag
 from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle
+
+Mask = NDArray[np.bool_]
 
 FULL, ROLLING = 0.98, 20.0
 """Throttle and speed [m/s] of the rows that tell of power and drag."""
@@ -54,7 +57,8 @@ def power_shown(
         words = "nothing about power and drag: no throttle was logged"
         return unseen(words), unseen(words)
     straight = np.abs(calm(target.t, target.accel_lat)) < STRAIGHT
-    ours, theirs = [], []
+    ours: list[tuple[Lap, Mask]] = []
+    theirs: list[tuple[Lap, Mask]] = []
     for drive in known:
         assert drive.lap is not None
         for lap, rows in ((drive.lap, ours), (target, theirs)):
@@ -86,7 +90,7 @@ def _seen(word: str, value: float, error: float, count: int) -> Shown:
 
 
 def _pull(
-    vehicle: AnyVehicle, laps: Sequence[tuple[Lap, Array]], with_drag: bool
+    vehicle: AnyVehicle, laps: Sequence[tuple[Lap, Mask]], with_drag: bool
 ) -> tuple[Array, Array, int] | None:
     """Scales of drive force and drag, their standard errors, and how many independent rows they rest on."""
     pulls, airs, needs, spans = [], [], [], []

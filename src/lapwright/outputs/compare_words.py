@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable
 from typing import NamedTuple
 
+import numpy as np
+
 from lapwright.driver.difference import Difference
 from lapwright.driver.pair import Pair
 from lapwright.lap.landmarks import landmark_fixes, nearest_fix
@@ -23,7 +25,7 @@ class Said(NamedTuple):
 
 def place_words(station: float, track: Track, pair: Pair) -> str:
     """A place told by the nearest landmark, or by the corner's start: "5 m before 150 m board", "12 m into Gate"."""
-    at = float(track.wrap(station)) if track.closed else station
+    at = float(track.wrap(np.array([station]))[0]) if track.closed else station
     near = fix_phrase(nearest_fix(*landmark_fixes(at, track)))
     if near:
         return near
