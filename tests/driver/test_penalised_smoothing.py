@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lapwright.driver.penalised import cutoff, smooth, smooth_trend, white_noise
+from lapwright.driver.penalised import cutoff, left_over, smooth, smooth_trend, white_noise
 
 
 @pytest.mark.parametrize("order", [1, 2, 3])
@@ -105,3 +105,14 @@ def test_thousands_of_knots_without_data_have_an_answer():
     trend = smooth_trend(at, 0.01 * at, 0.5, clock, np.full(12000, 0.01), 4e-4, 10.0)
     assert np.all(np.isfinite(trend))
     assert trend[:1100] == pytest.approx(0.01 * clock[:1100], abs=0.005)
+
+
+@pytest.mark.parametrize(("order", "derivative"), [(2, 0), (3, 0), (3, 1), (3, 2)])
+def test_what_is_left_is_that_of_the_inverse_of_the_equations(order, derivative):
+    """The covariance of least squares is the inverse of its normal matrix; a derivative's follows by differences."""
+    noise, roughness, size = 0.8, 0.01, 600
+    differences = np.diff(np.eye(size), order, axis=0) / roughness
+    covariance = np.linalg.inv(np.eye(size) / noise**2 + differences.T @ differences)
+    rate = np.diff(np.eye(size), derivative, axis=0)
+    spread = np.sqrt(np.diag(rate @ covariance @ rate.T))[size // 2]
+    assert left_over(noise, 1.0, roughness, order, derivative) == pytest.approx(spread, rel=0.03)

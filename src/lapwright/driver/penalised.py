@@ -162,6 +162,26 @@ def cutoff(noise: float, spacing: float, roughness: float, order: int = 3) -> fl
     return float(2.0 * np.pi * (noise * np.sqrt(spacing) / roughness) ** (1.0 / order))
 
 
+def left_over(noise: float, spacing: float, roughness: float, order: int = 3, derivative: int = 0) -> float:
+    """Standard deviation of what is left in the smoothed values, or in a derivative of them, far from the ends.
+
+    Of a wave k a share H(k) = 1 / (1 + (k/k0)^2p) of the noise's density d sigma^2 stays unknown (p the order, k0 the wave
+    number of ``cutoff``). With the integral of x^2m / (1 + x^2p) from 0 to infinity, pi / (2p sin((2m + 1) pi / 2p))
+    (Gradshteyn & Ryzhik 3.241.2 [from memory]), the variance of the m-th derivative is
+    sigma^2 d k0^(2m+1) / (2p sin((2m + 1) pi / 2p)).
+
+    Parameters
+    ----------
+    noise, spacing, roughness, order
+        As for ``cutoff``.
+    derivative
+        m, less than the order.
+    """
+    k0 = 2.0 * math.pi / cutoff(noise, spacing, roughness, order)
+    odd = 2 * derivative + 1
+    return float(noise * math.sqrt(spacing * k0**odd / (2 * order * math.sin(odd * math.pi / (2 * order)))))
+
+
 def white_noise(values: Array) -> float:
     """Standard deviation of the part of a series that changes from sample to sample.
 

@@ -240,9 +240,11 @@ def _off(line: NDArray[np.complex128], points: NDArray[np.complex128]) -> tuple[
     from scipy.spatial import cKDTree
 
     tree = cKDTree(np.column_stack([line.real, line.imag]))
-    distance = tree.query(np.column_stack([points.real, points.imag]))[0]
-    # Half a step lies between the points of the line at the most.
-    distance = np.sqrt(np.maximum(distance**2 - (0.25 * STEP) ** 2, 0.0))
+    index = tree.query(np.column_stack([points.real, points.imag]))[1]
+    tangent = np.gradient(line)
+    apart = (points - line[index]) * np.conj(tangent[index] / np.abs(tangent[index]))
+    # Across the line; along it only what is beyond its next point.
+    distance = np.hypot(apart.imag, np.maximum(np.abs(apart.real) - STEP, 0.0))
     return float(np.median(distance)), float(np.quantile(distance, 0.95))
 
 

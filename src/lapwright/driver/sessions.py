@@ -172,7 +172,9 @@ def _lap_by_places(
         delay=0.0,
         filter=way.words,
     )
-    return _filled(driver, log, lap, has, alignment, across=way.across, raw=way.raw, along=way.along)
+    return _filled(
+        driver, log, lap, has, alignment, across=way.across, raw=way.raw, along=way.along, curved=way.curved
+    )
 
 
 def _without_channels(log: Log, number: int, piece: Piece, status: str, words: str) -> DriverLap:
@@ -186,9 +188,10 @@ def _filled(
     lap: Lap,
     has: frozenset[str],
     alignment: Alignment,
-    across: float,
-    raw: float,
     along: float,
+    across: float = np.nan,
+    raw: float = np.nan,
+    curved: float = np.nan,
 ) -> DriverLap:
     brake = log.signals.get("brake_pressure") or log.signals.get("brake")
     return replace(
@@ -201,6 +204,7 @@ def _filled(
             raw=raw,
             along=along,
             speed=_white(log, "speed"),
+            curvature=_curvature_noise(log, lap, curved),
             brake=_white(log, "brake_pressure", lap)
             if "brake_pressure" in log.signals
             else _white(log, "brake"),
@@ -211,7 +215,17 @@ def _filled(
     )
 
 
-@lru_cache(maxsize=64)
+def _curvature_noise(log: Log, lap: Lap, curved: float) -> float:
+    """Noise of the curvature [1/m], by the channel that it was made from; ``curved`` is that of the smoothed line."""
+    speed = float(np.median(lap.speed))
+    if "yaw_rate" in log.signals:
+        return _white(log, "yaw_rate") / speed
+    if "accel_lat" in log.signals:
+        return _white(log, "accel_lat") / speed**2
+    return curved
+
+
+@lru_cache(maxsize=12)
 def _white_of(signal: Signal) -> float:
     """White noise of a channel, once for all laps: a signal is compared by identity."""
     return white_noise(signal.values)
@@ -314,4 +328,4 @@ def _lap_by_pattern(
         delay=0.0,
         filter="no filter: distance by the speed, corners moved under those of the reference",
     )
-    return _filled(driver, log, lap, has, alignment, across=float("nan"), raw=float("nan"), along=along)
+    return _filled(driver, log, lap, has, alignment, along=along)

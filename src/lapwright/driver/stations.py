@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from lapwright.driver.fixes import Fixes, fixes_on, lag_of, moved_by
 from lapwright.driver.log import Log
-from lapwright.driver.penalised import cutoff, smooth, smooth_trend
+from lapwright.driver.penalised import cutoff, left_over, smooth, smooth_trend
 from lapwright.driver.placing import Placing
 from lapwright.lap.lap import Lap
 from lapwright.track.track import Track
@@ -37,7 +37,7 @@ that is true but for a factor, and of that of wheels that slip."""
 LOOSE, LOOSE_RATE = 200.0, 10.0
 """How far a line may be off [m] and a speed wrong [m/s] where nothing is known: an answer for miles without places."""
 
-WOBBLE = 0.3
+WOBBLE = 0.4
 """Share of the noise across that counts as error of the way round bends: through a short bend it keeps its sign, so it is
 less of a random walk than its size would be. Measured on made logs, where it makes the running difference best."""
 
@@ -72,7 +72,7 @@ class Way:
     speed : (M,) [m/s], as logged times ``1 + stretch``
     n : (M,) offset [m]; NaN without places. ``slope`` : (M,) dn/ds. ``bend`` : (M,) d2n/ds2 [1/m]
     fix_t, fix_s, fix_off : of every fix its time, station and distance from the road's edge, 0 on it [m]
-    raw : standard deviation of one fix [m]; ``across``, ``along`` what is left of it [m]
+    raw : standard deviation of one fix [m]; ``across``, ``along`` what is left of it [m], ``curved`` of it in ``bend`` [1/m]
     stretch : way by the places over way by the speed, less one
     lag : by how much the places came later than the speed [s]; it was taken out
     stray : fixes that were left out because they leap away from their neighbours
@@ -91,6 +91,7 @@ class Way:
     raw: float
     across: float
     along: float
+    curved: float
     stretch: float
     lag: float
     stray: int
@@ -124,7 +125,7 @@ def way_by_places(log: Log, track: Track, placing: Placing, target: Lap | None =
     spacing = max(float(np.median(np.diff(fixes.t))), 1e-3)
     typical = max(float(np.median(v[v > 2.0])) if np.any(v > 2.0) else 1.0, 1.0)
     length = cutoff(noise, spacing * typical, rough, 3)
-    white = _left(noise, length, spacing * typical)
+    white = left_over(noise, spacing * typical, rough)
     bends = _Bends(track)
     for turn in range(ROUNDS):
         knots = _knots(fixes.s, station)
@@ -169,7 +170,8 @@ def way_by_places(log: Log, track: Track, placing: Placing, target: Lap | None =
         fix_off=off,
         raw=noise,
         across=float(np.hypot(white, wander)),
-        along=float(np.hypot(_left(noise, period, spacing), wander)),
+        along=float(np.hypot(left_over(noise, spacing, roughness, 2), wander)),
+        curved=left_over(noise, spacing * typical, rough, 3, 2),
         stretch=stretch,
         lag=fixes.lag,
         stray=fixes.stray,
@@ -262,8 +264,3 @@ def _wander(t: Array, drift: Array) -> float:
             at = t[rows] - t[rows[0]]
             left.append(float(np.std(drift[rows] - np.polyval(np.polyfit(at, drift[rows], 1), at))))
     return float(np.median(left)) if left else 0.0
-
-
-def _left(noise: float, wave: float, spacing: float) -> float:
-    """Noise left of white noise without waves shorter than ``wave``: about that of the mean over a quarter of a wave."""
-    return float(noise / np.sqrt(max(0.25 * wave / spacing, 1.0)))
