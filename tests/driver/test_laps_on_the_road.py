@@ -177,7 +177,10 @@ def test_another_circuit_is_refused_with_how_far_off_it_lies():
     rows = np.arange(s.size)
     signals = {"x": Signal(t, x, rows, 2, "x"), "y": Signal(t, y, rows, 3, "y")}
     signals["speed"] = Signal(t, np.full(s.size, other.length / 100.0), rows, 1, "speed")
-    with pytest.raises(InputError, match=r"not a log of Marrow Fen: .* lie more than \d+ m from the line"):
+    with pytest.raises(
+        InputError,
+        match=r"not a log of Marrow Fen: .* lie more than \d+ m from the line.* \d\d % of them are off",
+    ):
         laid(Log("made.csv", "made", signals, True, rows + 2))
 
 

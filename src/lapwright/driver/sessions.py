@@ -134,9 +134,18 @@ def _refuse_elsewhere(log: Log, track: Track, placing: Placing) -> None:
         if np.isfinite(median):
             far = (
                 f"laid on it as well as can be, half of its places lie more than {median:.0f} m from the line, one in twenty "
-                f"more than {most:.0f} m"
+                f"more than {most:.0f} m; {100.0 * _share_off(log, track, placing):.0f} % of them are off the road"
             )
         raise InputError(log.fault(f"this is not a log of {track.name}: {far}", "x", 0))
+
+
+def _share_off(log: Log, track: Track, placing: Placing) -> float:
+    """Share of a log's places that are off the road; of some two thousand of them."""
+    x, y = log.signals["x"], log.signals["y"]
+    some = slice(None, None, max(x.t.size // 2000, 1))
+    s, n = track.project(*placing.apply(x.values[some], np.interp(x.t[some], y.t, y.values)))
+    road = track.road(s)
+    return float(np.mean((n > road.width_left) | (n < -road.width_right)))
 
 
 def _lap_by_places(
