@@ -132,6 +132,34 @@ def test_what_was_not_logged_is_said_and_not_drawn(figures):
     assert "Ben Tarn: no place logged" in words(figures["lines"])
 
 
+def test_a_brake_that_is_a_switch_is_told(case, circuit):
+    record, target, drives = case
+    switched = [replace(drives[0], brake_switch=True), drives[1]]
+    brake = draw_overlay(record, target, circuit, switched)[0].axes[1]
+    assert any("only on or off: Ada Quill" in t.get_text() for t in brake.texts)
+
+
+def test_six_laps_have_their_names_under_the_panels(lap, circuit):
+    """Two rows of names, clear of the scale above them and of the caution below."""
+    target = even(lap)
+    drives = [invented_drive(target, circuit, f"Driver of number {k}", 0.2 * k) for k in range(1, 7)]
+    record = made_record(circuit, target, drives)
+    run = [running(target, drive) for drive in drives]
+    pages = [
+        draw_overlay(record, target, circuit, drives)[0],
+        draw_difference(record, target, circuit, drives, run),
+    ]
+    for figure in pages:
+        measure = renderer(figure)
+        assert off_the_page(figure) == []
+        foot = min(axes.get_tightbbox(measure).y0 for axes in figure.axes)
+        caution = next(t for t in texts(figure, "caution")).get_window_extent(measure)
+        boxes = [legend.get_window_extent(measure) for legend in figure.legends]
+        assert all(caution.y1 < box.y0 and box.y1 < foot for box in boxes)
+        assert not any(one.overlaps(other) for one, other in combinations(boxes, 2))
+        assert "Driver of number 6" in {t.get_text() for t in figure.legends[0].get_texts()}
+
+
 def test_the_curve_of_the_difference_ends_at_the_difference_of_the_laps(figures, case):
     record, target, _ = case
     curve = figures["difference"].axes[0].get_lines()[0]

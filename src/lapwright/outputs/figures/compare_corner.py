@@ -14,10 +14,12 @@ from lapwright.driver.session import DriverLap
 from lapwright.lap.lap import Lap
 from lapwright.outputs.figures.compare_frame import (
     STRIPS,
+    above_key,
     draw_strip,
     headed,
     mark_corners,
     people_key,
+    signed,
     stack,
 )
 from lapwright.outputs.figures.compare_people import Look, looks
@@ -61,8 +63,10 @@ def draw_corner_overlay(
     if not track.closed:
         low, high = max(low, float(target.s[0])), min(high, float(target.s[-1]))
     people = looks(record)
-    figure = headed(A3, record, target, corner, taken=2.6 + 1.9 * len(people))
-    panels = stack(figure, [one.height for one in STRIPS], (low, high), (0.115, 0.125, 0.66, 0.85))
+    figure = headed(A3, record, target, corner)
+    panels = stack(
+        figure, [one.height for one in STRIPS], (low, high), (0.115, above_key(people), 0.66, 0.85)
+    )
     for axes, one in zip(panels, STRIPS, strict=True):
         draw_strip(axes, one, target, drives, people, track)
     mark_corners(figure, panels, record)
@@ -110,9 +114,11 @@ def _words(figure: Figure, record: Mapping[str, Any], corner: str) -> None:
         part = next(p for p in driver["parts"] if p["kind"] == "corner" and p["name"] == corner)
         lost = part["difference_s"]
         split = (
-            "" if part["line_s"] is None else f": line {part['line_s']:+.2f}, inputs {part['inputs_s']:+.2f}"
+            ""
+            if part["line_s"] is None
+            else f": line {signed(part['line_s'])}, inputs {signed(part['inputs_s'])}"
         )
-        lines += _wrapped(f"{driver['name']} {lost:+.2f} s{split}", True)
+        lines += _wrapped(f"{driver['name']} {signed(lost)} s{split}", True)
         here = [f for f in driver["findings"] if f["corner"] == corner]
         for finding in here:
             worth = "off the road" if finding["off_road"] else f"{finding['loss_s']:.2f} s"

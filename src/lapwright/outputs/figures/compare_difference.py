@@ -12,11 +12,25 @@ from matplotlib.ticker import MaxNLocator
 
 from lapwright.driver.session import DriverLap
 from lapwright.lap.lap import Array, Lap
-from lapwright.outputs.figures.compare_frame import headed, mark_corners, named, people_key, short, stack
+from lapwright.outputs.figures.compare_frame import (
+    KEY_FOOT,
+    KEY_ROW,
+    above_key,
+    headed,
+    mark_corners,
+    named,
+    people_key,
+    short,
+    signed,
+    stack,
+)
 from lapwright.outputs.figures.compare_people import Look, looks
 from lapwright.outputs.figures.strips import strip, write_row
 from lapwright.outputs.figures.style import A3, INK, styled
 from lapwright.track.track import Track
+
+AWAY = 0.0425
+"""Of the panels' labels from the panels [share of the page's width]: thousandths have to fit between."""
 
 
 @styled
@@ -39,14 +53,14 @@ def draw_difference(
         Of every driver, (M,) [s] over ``target.s``: driver less reference.
     """
     people = looks(record)
-    figure = headed(A3, record, target, "Where the time is", taken=2.6 + 1.9 * len(people))
+    figure = headed(A3, record, target, "Where the time is")
     heights = [2.6, *[2.0] * len(drives)]
     span = (float(target.s[0]), float(target.s[-1]))
-    panels = stack(figure, heights, span, (0.115, 0.125, 0.985, 0.835))
+    panels = stack(figure, heights, span, (0.121, above_key(people) + KEY_ROW, 0.985, 0.835))
     for who, run in zip(people[1:], running, strict=True):
         panels[0].plot(target.s, run, **who.line(2.6))
     panels[0].axhline(0.0, **people[0].line(1.8))
-    named(panels[0], "Running\ndifference\n[s, + slower]")
+    named(panels[0], "Running\ndifference\n[s, + slower]", AWAY)
     panels[0].yaxis.set_major_locator(MaxNLocator(5))
     mark_corners(figure, panels, record)
     for axes, who, driver in zip(panels[1:], people[1:], record["drivers"], strict=True):
@@ -80,13 +94,13 @@ def _blocks(
         edges += [lost, *((part["line_s"], part["inputs_s"]) if known else ())]
         if part["kind"] == "corner":
             at = 0.5 * (start + (end if start <= end else end + length))
-            totals.append((at if at <= length else at - length, f"{lost:+.2f}"))
+            totals.append((at if at <= length else at - length, signed(lost)))
     low, high = min(edges), max(edges)
     room = max(high - low, 0.02)
     axes.set_ylim(low - 0.06 * room, high + 0.3 * room)
     axes.axhline(0.0, color=INK, linewidth=0.9, zorder=4)
     axes.yaxis.set_major_locator(MaxNLocator(4))
-    named(axes, f"{short(who.name, 10)}\nlost in each\npart [s]")
+    named(axes, f"{short(who.name, 10)}\nlost in each\npart [s]", AWAY)
     place = axes.get_position()
     above = strip(figure, axes, place.y1 - 0.028, 0.026)
     write_row(figure, above, totals, (0.1,), fontsize=13, fontweight="bold", gid="lost")
@@ -99,10 +113,17 @@ def _block(axes: Axes, a: float, b: float, height: float, colour: str, hatched: 
 
 
 def _key(figure: Figure, people: Sequence[Look]) -> None:
-    people_key(figure, people)
+    people_key(figure, people, KEY_FOOT + KEY_ROW)
     handles = [
         Patch(facecolor="white", edgecolor="#555555", hatch="///", label="of it the line"),
         Patch(facecolor="#777777", edgecolor=INK, label="of it pedals and wheel"),
         Rectangle((0, 0), 1, 0.1, facecolor=INK, label="lost in the part"),
     ]
-    figure.legend(handles=handles, loc="upper right", bbox_to_anchor=(0.985, 0.955), ncols=3, frameon=False)
+    figure.legend(
+        handles=handles,
+        loc="lower center",
+        bbox_to_anchor=(0.5, KEY_FOOT),
+        ncols=3,
+        frameon=False,
+        borderpad=0.0,
+    )

@@ -16,10 +16,13 @@ from lapwright.driver.session import DriverLap
 from lapwright.lap.lap import Array, Lap
 from lapwright.outputs.figures.compare_people import Look, corner_columns
 from lapwright.outputs.figures.strips import strip, write_row
-from lapwright.outputs.figures.style import BAND, page, shown
+from lapwright.outputs.figures.style import BAND, page, renderer, shown
 from lapwright.outputs.words import lap_time
 from lapwright.quantities import DEG, KMH
 from lapwright.track.track import Track
+
+KEY_FOOT, KEY_ROW, IN_ROW = 0.032, 0.027, 4
+"""Foot of the key and height of one of its rows [share of the page's height]; names in a row."""
 
 SEVERAL = 3
 """More laps than this are named by their drivers alone in the heading."""
@@ -58,19 +61,33 @@ def headed(
     return page(size, target, shown(f"{what}:   {',   '.join(laps)},   {reference}"), taken)
 
 
-def people_key(figure: Figure, people: Sequence[Look]) -> Any:
-    """Whose line is which, at the upper right of the page."""
-    letters = 24 if len(people) == 2 else 14
-    handles = [Line2D([], [], **who.line(2.6), label=short(who.name, letters)) for who in people]
-    columns, place = min(len(people), 4), (0.985, 0.985)
-    return figure.legend(
-        handles=handles,
-        loc="upper right",
-        bbox_to_anchor=place,
-        ncols=columns,
-        frameon=False,
-        handlelength=3.2,
-    )
+def people_key(figure: Figure, people: Sequence[Look], place: float = KEY_FOOT) -> None:
+    """Whose line is which, in rows whose lowest has its foot at ``place`` [share of the page's height]."""
+    for letters in (26, 14, 9):
+        handles = [Line2D([], [], **who.line(2.6), label=short(who.name, letters)) for who in people]
+        made = figure.legend(
+            handles=handles,
+            loc="lower center",
+            bbox_to_anchor=(0.5, place),
+            ncols=min(len(people), IN_ROW),
+            frameon=False,
+            handlelength=3.2,
+            borderpad=0.0,
+        )
+        if made.get_window_extent(renderer(figure)).width < 0.97 * figure.bbox.width:
+            return
+        made.remove()
+
+
+def above_key(people: Sequence[Look]) -> float:
+    """Where the lowest panel ends so that the key has room under its scale [share of the page's height]."""
+    return 0.13 + KEY_ROW * ((len(people) - 1) // IN_ROW)
+
+
+def signed(value: float) -> str:
+    """Seconds with their sign; nothing has none."""
+    words = f"{value:+.2f}"
+    return words if words.strip("+-0.") else words[1:]
 
 
 def short(name: str, letters: int = 14) -> str:
@@ -103,10 +120,10 @@ def stack(
     return made
 
 
-def named(axes: Axes, label: str) -> None:
-    """The label of a panel at its left, upright."""
+def named(axes: Axes, label: str, away: float = 0.0365) -> None:
+    """The label of a panel at its left, upright, ``away`` from it [share of the page's width]."""
     axes.set_ylabel(label, rotation=0, ha="right", va="center", multialignment="right")
-    axes.yaxis.set_label_coords(-0.0365 / axes.get_position().width, 0.5)
+    axes.yaxis.set_label_coords(-away / axes.get_position().width, 0.5)
 
 
 def draw_strip(
@@ -118,7 +135,7 @@ def draw_strip(
     seen: list[Array] = []
     laps = [target, *(drive.lap for drive in drives)]
     has = [frozenset({"brake", "throttle", "steering", "line"}), *(drive.has for drive in drives)]
-    absent = []
+    absent: list[str] = []
     for who, lap, have in zip(people, laps, has, strict=True):
         if lap is None or (what.needs and what.needs not in have):
             absent.append(short(who.name))
@@ -136,8 +153,13 @@ def draw_strip(
     axes.yaxis.set_major_locator(MaxNLocator(5 if what is SPEED else 3, steps=[1, 2, 5, 10]))
     if what in (WHEEL, OFFSET):
         axes.axhline(0.0, color="#888888", linewidth=0.9, zorder=1)
-    if absent:
-        words = f"not in the log of {', '.join(absent)}: nothing drawn"
+    switched = [
+        short(who.name) for who, d in zip(people[1:], drives, strict=True) if d.brake_switch and what is BRAKE
+    ]
+    if absent or switched:
+        words = f"not in the log of {', '.join(absent)}: nothing drawn" if absent else ""
+        words += "; " if absent and switched else ""
+        words += f"only on or off: {', '.join(switched)}" if switched else ""
         axes.text(
             1.0,
             1.015,

@@ -12,7 +12,7 @@ from matplotlib.lines import Line2D
 
 from lapwright.driver.session import DriverLap
 from lapwright.lap.lap import Array, Lap
-from lapwright.outputs.figures.compare_frame import headed, short
+from lapwright.outputs.figures.compare_frame import headed, short, signed
 from lapwright.outputs.figures.compare_people import Look, looks
 from lapwright.outputs.figures.labels import Label, place_labels
 from lapwright.outputs.figures.road import Plan, draw_road, scale_bar, surface
@@ -117,7 +117,7 @@ def _names(driver: Mapping[str, Any], track: Track) -> list[Label]:
         ]
         text = shown(str(corner["name"]))
         if lost.get(corner["name"]) is not None:
-            text += f"\n{lost[corner['name']]:+.2f} s"
+            text += f"\n{signed(lost[corner['name']])} s"
         if ranks:
             more = "" if len(ranks) <= 3 else " ..."
             text += (

@@ -13,6 +13,7 @@ from lapwright.driver.session import DriverLap
 from lapwright.lap.lap import Lap
 from lapwright.outputs.figures.compare_frame import (
     STRIPS,
+    above_key,
     draw_strip,
     headed,
     mark_corners,
@@ -44,9 +45,11 @@ def draw_overlay(
     pages = []
     for number, start in enumerate(cuts[:-1], 1):
         what = "Traces" if len(cuts) == 2 else f"Traces, page {number} of {len(cuts) - 1}"
-        figure = headed(A3, record, target, what, taken=2.6 + 1.9 * len(people))
+        figure = headed(A3, record, target, what)
         end = min(start + span, float(target.s[-1]))
-        panels = stack(figure, [one.height for one in STRIPS], (start, end), (0.115, 0.125, 0.985, 0.85))
+        panels = stack(
+            figure, [one.height for one in STRIPS], (start, end), (0.115, above_key(people), 0.985, 0.85)
+        )
         for axes, one in zip(panels, STRIPS, strict=True):
             draw_strip(axes, one, target, drives, people, track)
         mark_corners(figure, panels, record)
