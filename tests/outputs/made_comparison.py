@@ -108,6 +108,7 @@ def _driver(
         "corners": _corners(track, target, drive, called),
         "findings": findings,
         "style": [{**findings[-1], "rank": None, "loss_s": 0.004, "style": True}],
+        "along": [{**findings[1], "rank": None, "words": "Slow by 3 km/h", "goes_with": findings[0]["words"]}],
         "try_next": [
             {"corner": f["corner"], "words": f["advice"], "why": f["words"], "worth_s": f["loss_s"],
              "landmark": f["landmark"], "finding": f["rank"]}

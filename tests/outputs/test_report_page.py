@@ -83,6 +83,7 @@ def test_everything_of_the_record_is_said(text, case):
         assert driver["name"] in said and driver["log"] in said
         assert all(finding["words"] in said and finding["corner"] in said for finding in driver["findings"])
         assert all(one["words"] in said for one in driver["try_next"])
+        assert all(one["words"] in said and one["goes_with"] in said for one in driver["along"])
         rows = [*driver["parts"], *(phase for part in driver["parts"] for phase in part.get("phases", ()))]
         assert all(row["name"] in said for row in rows)
         assert all(signed(row[key]) in said for row in rows for key in ("difference_s", "caused_s"))
