@@ -24,7 +24,8 @@ def hesitation_differences(pair: Pair) -> list[Difference]:
     """
     found: list[Difference] = []
     if "brake" in pair.has and not pair.switch and pair.ours.brake_on is not None:
-        found += _steps(pair) + _again(pair)
+        # A brake that is let off and pressed again is let go in steps too: it is the one fault.
+        found += _again(pair) or _steps(pair)
     if "throttle" in pair.has:
         found += _lift_again(pair)
     if "steering" in pair.has:
