@@ -9,19 +9,21 @@ import numpy as np
 
 from lapwright.driver.consequences import following
 from lapwright.driver.findings import differences
-from lapwright.driver.fit import CarFit, fit_car
+from lapwright.driver.fit import CarFit, fit_car, fitted_vehicle
 from lapwright.driver.line import WIDEST, LineOptimum, optimum_on_line
 from lapwright.driver.pair import Pair, pairs
 from lapwright.driver.pricing import MOST, Finding, Pricer, priced
 from lapwright.driver.session import DriverLap, Session
 from lapwright.driver.several import Several, several_laps
 from lapwright.driver.shares import Running, Share, running, shares
-from lapwright.errors import InputError
+from lapwright.errors import InputError, NoSolutionError
 from lapwright.lap.corners import corner_reports
 from lapwright.lap.lap import Lap
 from lapwright.lap.resample import lap_at
 from lapwright.reference.kept import KeptLap
+from lapwright.reference.solve import solve_lap
 from lapwright.track.track import Track
+from lapwright.vehicle.margin import with_margin
 from lapwright.vehicle.parameters import AnyVehicle, Vehicle
 
 StepCallback = Callable[[str, str], None]
@@ -49,6 +51,8 @@ class Driven:
         follows from another finding, each with that one
     several : of all whole laps of the log; None for fewer than two
     fit : the grip and the power that the car showed, see ``fit``
+    fair : lap time [s] of the reference with a car that has what was shown; None when that is what the file says, was not
+        shown, or no such lap was found
     """
 
     session: Session
@@ -63,6 +67,7 @@ class Driven:
     along: tuple[tuple[Finding, Finding], ...]
     several: Several | None
     fit: CarFit
+    fair: float | None
 
     @property
     def lap(self) -> Lap:
@@ -200,6 +205,13 @@ def _driven(
     whole = [one for one in session.laps if one.whole]
     spans = [(share.name, share.start, share.end) for share in parts]
     say("the grip that was seen")
+    fit = fit_car(
+        track,
+        known.vehicle,
+        sorted(whole, key=lambda one: one.time)[:QUICKEST],
+        target,
+        margin_of(known.vehicle),
+    )
     return Driven(
         session=session,
         drive=drive,
@@ -212,14 +224,21 @@ def _driven(
         style=tuple(one for k, one in enumerate(worth) if k not in follows and one.style),
         along=tuple((worth[k], worth[parent]) for k, parent in follows.items()),
         several=several_laps(track, whole, spans) if len(whole) > 1 else None,
-        fit=fit_car(
-            track,
-            known.vehicle,
-            sorted(whole, key=lambda one: one.time)[:QUICKEST],
-            target,
-            margin_of(known.vehicle),
-        ),
+        fit=fit,
+        fair=_fair(track, known, fit),
     )
+
+
+def _fair(track: Track, known: KeptLap, fit: CarFit) -> float | None:
+    """The reference's lap time with the grip, the power and the drag that the car showed."""
+    if not fit.differs:
+        return None
+    try:
+        # What was shown has the margin in it already.
+        car = with_margin(fitted_vehicle(known.vehicle, fit), 0.0)
+        return solve_lap(track, car, start=known.start, end=known.end).time
+    except NoSolutionError:
+        return None
 
 
 def target_at_like(lap: Lap, target: Lap) -> Lap:

@@ -44,6 +44,12 @@ class CarFit:
     limited: dict[str, tuple[bool, bool]]
     circle: bool = False
 
+    @property
+    def differs(self) -> bool:
+        """Whether something was seen that is not what the file says."""
+        shown = (self.front, self.rear, self.power, self.drag)
+        return any(one.seen and abs(one.value - 1.0) > ASKED * one.error for one in shown)
+
     def record(self) -> dict[str, Any]:
         """Plain values with units in the names of the keys."""
         return {

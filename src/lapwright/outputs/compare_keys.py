@@ -106,6 +106,10 @@ COMPARE_KEYS: tuple[tuple[str, str], ...] = (
     ("drivers[].smoothness.brake[]", "corner, driver, reference"),
     ("drivers[].smoothness.steering[]", "the same of the hand wheel"),
     ("drivers[].several", "of all whole laps of the log; null for one"),
+    (
+        "drivers[].fair_lap_time_s",
+        "the reference with the grip, power and drag that the car showed; null when as in the file",
+    ),
     ("drivers[].fit", "the grip, power and drag that the car showed"),
 )
 """Keys and meanings; ``several`` and ``fit`` have keys that say themselves."""

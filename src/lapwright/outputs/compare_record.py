@@ -20,7 +20,7 @@ from lapwright.driver.smoothness import DEFINITION, smoothness
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.landmarks import landmark_fixes, nearest_fix
 from lapwright.outputs.compare_words import place_words, said
-from lapwright.outputs.words import fix_phrase, landmark_phrase
+from lapwright.outputs.words import fix_phrase, landmark_phrase, lap_time
 from lapwright.quantities import CAUTION, DEG, KMH
 
 UNITS = {
@@ -103,8 +103,23 @@ def _driver(one: Driven, comparison: Comparison, number: int) -> dict[str, Any]:
         "try_next": try_next(ranked),
         "smoothness": _smoothness(one),
         "several": None if one.several is None else one.several.record(),
-        "fit": one.fit.record() | {"asks_more": asks_more(one.fit, one.pairs)},
+        "fair_lap_time_s": _number(one.fair, 4),
+        "fit": one.fit.record()
+        | {"words": fit_words(one, comparison.known.lap.time)}
+        | {"asks_more": asks_more(one.fit, one.pairs)},
     }
+
+
+def fit_words(one: Driven, reference: float) -> str:
+    """What the car showed, and what the difference to the reference is once that is taken into account."""
+    words = one.fit.words
+    if one.fair is None:
+        return words
+    return (
+        f"{words} With that car the reference takes {lap_time(one.fair)}: of the difference {one.fair - reference:+.2f} s is "
+        f"the car, the tyres and the day, {one.drive.time - one.fair:+.2f} s the driver. --fit-car writes a vehicle file to "
+        "compare with."
+    )
 
 
 def withheld(one: Driven) -> list[str]:

@@ -56,10 +56,9 @@ def _metres(value: float) -> str:
     return f"{value:.0f} m" if value >= 1.5 else f"{value:.1f} m"
 
 
-def _to_slowest(pair: Pair, which: str, station: float) -> str:
-    """A place told from the slowest point of the same lap."""
-    report = pair.ours if which == "driver" else pair.theirs
-    past = station - pair.at(report.slowest_at)
+def _to_slowest(pair: Pair, station: float) -> str:
+    """A place told from the slowest point of the reference: one point for both, or the two could not be held together."""
+    past = station - pair.at(pair.theirs.slowest_at)
     return f"{abs(past):.0f} m {'before' if past < 0 else 'past'} the slowest point"
 
 
@@ -105,13 +104,13 @@ def _release(late: bool) -> Callable[[Difference, Pair], Said]:
     def words(what: Difference, pair: Pair) -> Said:
         side, trail = ("late", "long") if late else ("early", "short")
         done = (
-            f"Brake off {_metres(what.size)} {side}, the trail is too {trail}: {_to_slowest(pair, 'driver', what.driver)} "
-            f"instead of {_to_slowest(pair, 'reference', what.reference)}"
+            f"Brake off {_metres(what.size)} {side}, the trail is too {trail}: {_to_slowest(pair, what.driver)} "
+            f"instead of {_to_slowest(pair, what.reference)}"
         )
         advice = (
-            f"Let the brake go {_metres(what.size)} earlier, {_to_slowest(pair, 'reference', what.reference)}"
+            f"Let the brake go {_metres(what.size)} earlier, {_to_slowest(pair, what.reference)}"
             if late
-            else f"Keep a little brake on {_metres(what.size)} longer, to {_to_slowest(pair, 'reference', what.reference)}"
+            else f"Keep a little brake on {_metres(what.size)} longer, to {_to_slowest(pair, what.reference)}"
         )
         return Said(done, advice)
 
@@ -157,8 +156,8 @@ def _slow(what: Difference, pair: Pair) -> Said:
 
 def _full_late(what: Difference, pair: Pair) -> Said:
     return Said(
-        f"Full throttle {_metres(what.size)} late: {_to_slowest(pair, 'driver', what.driver)} instead of "
-        f"{_to_slowest(pair, 'reference', what.reference)}",
+        f"Full throttle {_metres(what.size)} late: {_to_slowest(pair, what.driver)} instead of "
+        f"{_to_slowest(pair, what.reference)}",
         "Once on the throttle, open it steadily as the wheel unwinds",
     )
 
@@ -166,8 +165,8 @@ def _full_late(what: Difference, pair: Pair) -> Said:
 def _throttle(late: bool) -> Callable[[Difference, Pair], Said]:
     def words(what: Difference, pair: Pair) -> Said:
         ours, theirs = (
-            _to_slowest(pair, "driver", what.driver),
-            _to_slowest(pair, "reference", what.reference),
+            _to_slowest(pair, what.driver),
+            _to_slowest(pair, what.reference),
         )
         side = "late" if late else "early"
         advice = "Pick the throttle up" if late else "Wait with the throttle"
@@ -181,7 +180,7 @@ def _throttle(late: bool) -> Callable[[Difference, Pair], Said]:
 
 def _throttle_lift(what: Difference, pair: Pair) -> Said:
     return Said(
-        f"Throttle picked up and lifted again by {100 * what.size:.0f} %, {_to_slowest(pair, 'driver', what.start)}",
+        f"Throttle picked up and lifted again by {100 * what.size:.0f} %, {_to_slowest(pair, what.start)}",
         "Wait until the throttle can be opened once and for all",
     )
 
