@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.driver.log import Log
 from lapwright.driver.penalised import white_noise
 from lapwright.track.track import Track
 
@@ -57,6 +58,20 @@ class Fixes:
     noise: float
     stray: int = 0
     lag: float = 0.0
+
+
+def places_of(log: Log) -> tuple[Array, Array, Array]:
+    """Times [s] and places [m] of a log in its own axes: rows that have both."""
+    x, y = log.signals["x"], log.signals["y"]
+    if x.t.size == y.t.size and np.array_equal(x.t, y.t):
+        return x.t, x.values, y.values
+    step = float(np.median(np.diff(y.t))) if y.t.size > 1 else 0.0
+    after = np.clip(np.searchsorted(y.t, x.t), 1, max(y.t.size - 1, 1))
+    if y.t.size < 2:
+        return x.t[:0], x.values[:0], y.values[:0]
+    # Between two samples that are near to each other, not across a gap nor beyond an end.
+    both = (x.t >= y.t[0]) & (x.t <= y.t[-1]) & (y.t[after] - y.t[after - 1] <= 1.8 * step)
+    return x.t[both], x.values[both], np.interp(x.t[both], y.t, y.values)
 
 
 def fixes_on(track: Track, t: Array, x: Array, y: Array, clock: Array, way: Array) -> Fixes:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.driver.log import Log
+from lapwright.driver.log import Log, Signal
 from lapwright.driver.session import STEP
 from lapwright.lap.lap import Lap
 from lapwright.quantities import G
@@ -21,6 +21,9 @@ CREEP = 1.0
 
 SPEED_WINDOW = 0.4
 """Time [s] over which speed is differentiated when no acceleration was logged."""
+
+LONGEST_GAP = 1.0
+"""Longest time without a sample [s] in a channel that is known in a lap; three samples in a slow one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,7 +64,7 @@ def channels_of(track: Track, vehicle: AnyVehicle, log: Log, course: Course) -> 
         if name not in log.signals:
             return None
         signal = log.signals[name]
-        return np.interp(t, signal.t, signal.values)
+        return np.interp(t, signal.t, signal.values) if _goes_on(signal, t) else None
 
     speed = np.maximum(over(course.speed), 0.05)
     placed = bool(np.all(np.isfinite(course.n)))
@@ -90,7 +93,7 @@ def channels_of(track: Track, vehicle: AnyVehicle, log: Log, course: Course) -> 
         ):
             has.add(name)
     for name in ("gear", "engine_speed"):
-        if name in log.signals:
+        if name in log.signals and _goes_on(log.signals[name], t):
             has.add(name)
     rate = _rate(t, speed)
     x, y, z = track.to_world(s, n if placed else np.zeros_like(s))
@@ -226,9 +229,16 @@ def curvature_beside(turn: Array, s: Array, n: Array, slope: Array, bend: Array)
     return np.asarray(swing / np.hypot(h, slope) ** 3)
 
 
+def _goes_on(signal: Signal, t: Array) -> bool:
+    """Whether a channel has no gap in the lap; one that stops half way is not known in it, rather than what it was last."""
+    inside = signal.t[(signal.t > t[0]) & (signal.t < t[-1])]
+    step = float(np.median(np.diff(signal.t))) if signal.t.size > 1 else np.inf
+    return bool(np.max(np.diff(np.concatenate([[t[0]], inside, [t[-1]]]))) <= max(LONGEST_GAP, 3.0 * step))
+
+
 def _held(log: Log, name: str, t: Array) -> NDArray[np.int64]:
     """A channel that keeps its value until the next sample; 0 when it was not logged."""
-    if name not in log.signals:
+    if name not in log.signals or not _goes_on(log.signals[name], t):
         return np.zeros(t.size, dtype=np.int64)
     signal = log.signals[name]
     before = np.clip(np.searchsorted(signal.t, t, side="right") - 1, 0, signal.t.size - 1)

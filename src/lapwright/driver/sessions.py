@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from lapwright.driver.fixes import places_of
 from lapwright.driver.lap_channels import Course, channels_of
 from lapwright.driver.log import Log, Signal
 from lapwright.driver.penalised import white_noise
@@ -62,8 +63,8 @@ def session_of(log: Log, track: Track, vehicle: AnyVehicle, target: Lap | None =
 
 
 def _by_places(log: Log, track: Track, vehicle: AnyVehicle, target: Lap | None) -> Session:
-    places, y = log.signals["x"], log.signals["y"]
-    placing = place_on(track, places.values, np.interp(places.t, y.t, y.values), log.geographic, target)
+    at, x, y = places_of(log)
+    placing = place_on(track, x, y, log.geographic, target)
     _refuse_elsewhere(log, track, placing)
     found = _ways(log, track, placing, target)
     laps = tuple(
@@ -71,9 +72,7 @@ def _by_places(log: Log, track: Track, vehicle: AnyVehicle, target: Lap | None) 
         for number, (way, piece) in enumerate(found, 1)
     )
     ways = [way for way, _ in found if way is not None]
-    return Session(
-        log, laps, (*_notices_of(placing), *(_notices_of_fixes(ways[0], places.t.size) if ways else ()))
-    )
+    return Session(log, laps, (*_notices_of(placing), *(_notices_of_fixes(ways[0], at.size) if ways else ())))
 
 
 def _ways(log: Log, track: Track, placing: Placing, target: Lap | None) -> list[tuple[Way | None, Piece]]:
@@ -141,9 +140,9 @@ def _refuse_elsewhere(log: Log, track: Track, placing: Placing) -> None:
 
 def _share_off(log: Log, track: Track, placing: Placing) -> float:
     """Share of a log's places that are off the road; of some two thousand of them."""
-    x, y = log.signals["x"], log.signals["y"]
-    some = slice(None, None, max(x.t.size // 2000, 1))
-    s, n = track.project(*placing.apply(x.values[some], np.interp(x.t[some], y.t, y.values)))
+    _, x, y = places_of(log)
+    some = slice(None, None, max(x.size // 2000, 1))
+    s, n = track.project(*placing.apply(x[some], y[some]))
     road = track.road(s)
     return float(np.mean((n > road.width_left) | (n < -road.width_right)))
 

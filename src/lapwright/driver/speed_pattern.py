@@ -7,6 +7,7 @@ tells: places are then known to some metres only, and nothing can be said about 
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,9 @@ REACH, WIDTH = 40.0, 120.0
 
 UNLIKE = 0.5
 """Correlation of speed over distance below which a log is not one of this circuit."""
+
+ALIKE = 0.8
+"""Correlation from which marks that lie elsewhere than the line are moved to it."""
 
 ODD = 0.08
 """Difference of a lap's distance from the road's, as a share, from which it is not a lap of this circuit."""
@@ -66,31 +70,72 @@ def crossings(log: Log, track: Track, target: Lap | None) -> Pattern:
     track, target
         The road, and the reference whose speed pattern is looked for when the log has no marks; None when there is none.
     """
+    found = _by_marks(log, track)
+    if found is not None:
+        return (
+            found if target is None or not track.closed else _brought_to_the_line(found, log, track, target)
+        )
     t, _ = driven(log)
+    if target is not None and track.closed:
+        starts = _by_speed(log, target)
+        if starts is not None:
+            return Pattern(starts, "the pattern of the speed")
+    return Pattern(np.array([t[0], t[-1]]), "the ends of the log")
+
+
+def _by_marks(log: Log, track: Track) -> Pattern | None:
+    """Line crossings by a channel that changes at the line."""
     if "lap" in log.signals:
         lap = log.signals["lap"]
         steps = np.flatnonzero(np.diff(np.round(lap.values)) != 0)
-        if steps.size or not _marks(log):
+        if steps.size:
             return Pattern(lap.t[steps + 1], "the lap channel")
     if "beacon" in log.signals:
         beacon = log.signals["beacon"]
         level = 0.5 * (float(beacon.values.min()) + float(beacon.values.max()))
         on = beacon.values > level
-        return Pattern(beacon.t[np.flatnonzero(on[1:] & ~on[:-1]) + 1], "the beacon channel")
+        rises = np.flatnonzero(on[1:] & ~on[:-1])
+        if rises.size:
+            return Pattern(beacon.t[rises + 1], "the beacon channel")
     if "distance" in log.signals:
         distance = log.signals["distance"]
         back = np.flatnonzero(np.diff(distance.values) < -0.3 * track.length)
         if back.size:
             return Pattern(distance.t[back + 1], "the distance channel, which begins anew at the line")
-    if target is not None and track.closed:
-        found = _by_speed(log, target)
-        if found is not None:
-            return Pattern(found, "the pattern of the speed")
-    return Pattern(np.array([t[0], t[-1]]), "the ends of the log")
+    return None
 
 
-def _marks(log: Log) -> bool:
-    return "beacon" in log.signals or "distance" in log.signals
+def _brought_to_the_line(found: Pattern, log: Log, track: Track, target: Lap) -> Pattern:
+    """Marks that were set elsewhere on the circuit than the line of its file, moved to it by the pattern of the speed."""
+    t, way = driven(log)
+    path = path_of(target)
+    at = np.arange(0.0, path[-1], GRID)
+    model = np.interp(at, path, target.speed)
+    ends = np.interp(found.crossings, t, way)
+    keep = np.concatenate([[True], np.diff(way) > 1e-6])
+    speed = log.signals["speed"].values
+    shifts, likeness, laps = [], [], []
+    for first, last in itertools.pairwise(ends):
+        if abs((last - first) / track.length - 1.0) > ODD:
+            continue
+        ours = np.interp(first + at * (last - first) / path[-1], way[keep], speed[keep])
+        a, b = ours - ours.mean(), model - model.mean()
+        alike = np.fft.irfft(np.fft.rfft(a) * np.conj(np.fft.rfft(b)), at.size) / (
+            at.size * a.std() * b.std() + 1e-9
+        )
+        best = int(np.argmax(alike))
+        shifts.append((best if best <= at.size // 2 else best - at.size) * GRID)
+        likeness.append(float(alike[best]))
+        laps.append(last - first)
+    if not shifts or np.median(likeness) < ALIKE or abs(np.median(shifts)) <= REACH:
+        return found
+    shift, lap = float(np.median(shifts)), float(np.median(laps))
+    # The line is passed before the first mark too, or after the last one, if the log goes so far.
+    moved = np.concatenate([[ends[0] - lap], ends, [ends[-1] + lap]]) + shift
+    moved = moved[(moved >= 0.0) & (moved <= way[-1])]
+    side = "after" if shift < 0.0 else "before"
+    words = f"{found.by}, whose marks lie {abs(shift):.0f} m {side} the line and were moved to it"
+    return Pattern(np.interp(moved, way[keep], t[keep]), words)
 
 
 def path_of(lap: Lap) -> Array:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.driver.fixes import ASTRAY
+from lapwright.driver.fixes import ASTRAY, places_of
 from lapwright.driver.log import Log, Signal
 from lapwright.driver.placing import Placing
 from lapwright.driver.session import WHOLE
@@ -106,11 +106,10 @@ def open_runs(log: Log, track: Track, placing: Placing) -> list[tuple[float, flo
     A run goes from the last place at the road's start to the first one at its end; on the way back the car passes these in
     the other order. A logger that was switched off in between leaps from the one to the other.
     """
-    x_at, y_at = log.signals["x"], log.signals["y"]
-    x, y = placing.apply(x_at.values, np.interp(x_at.t, y_at.t, y_at.values))
-    s, n = track.project(x, y)
+    at, x, y = places_of(log)
+    s, n = track.project(*placing.apply(x, y))
     near = np.abs(n) <= ASTRAY
-    t, s = x_at.t[near], s[near]
+    t, s = at[near], s[near]
     at_start, at_end = s <= AT_THE_LINE, s >= track.length - AT_THE_LINE
     marks = np.flatnonzero(at_start | at_end)
     begins = np.flatnonzero(at_start[marks[:-1]] & at_end[marks[1:]])

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.driver.fixes import Fixes, fixes_on, lag_of, moved_by
+from lapwright.driver.fixes import Fixes, fixes_on, lag_of, moved_by, places_of
 from lapwright.driver.log import Log
 from lapwright.driver.penalised import cutoff, left_over, smooth, smooth_trend
 from lapwright.driver.placing import Placing
@@ -110,12 +110,12 @@ def way_by_places(log: Log, track: Track, placing: Placing, target: Lap | None =
     target
         The reference: what is smoothed is then how far the driver's line is from its line, and not the line as a whole.
     """
-    speed, places, y_at = log.signals["speed"], log.signals["x"], log.signals["y"]
-    y = np.interp(places.t, y_at.t, y_at.values)
-    x_world, y_world = placing.apply(places.values, y)
+    speed = log.signals["speed"]
+    at, x, y = places_of(log)
+    x_world, y_world = placing.apply(x, y)
     t, v = speed.t, np.maximum(speed.values, 0.0)
     odometer = _integral(t, v)
-    fixes = fixes_on(track, places.t, x_world, y_world, t, odometer)
+    fixes = fixes_on(track, at, x_world, y_world, t, odometer)
     noise, stretch, roughness = max(fixes.noise, LEAST_NOISE), 0.0, STEADY
     station = np.interp(t, fixes.t, fixes.s)
     offset = slope = bend = drift = np.zeros_like(t)
