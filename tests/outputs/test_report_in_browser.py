@@ -166,6 +166,14 @@ def test_one_cursor_in_all_panels_and_on_the_map(page, made):
     assert shown == pytest.approx(3.6 * np.interp(found[0], drive.lap.s, drive.lap.speed), abs=0.6)
 
 
+def test_the_edges_of_the_road_are_in_sight(page, circuit, made):
+    low, high = page.evaluate(
+        "() => { const r = lapReport.model('panel-n').y_range; return [r.start, r.end]; }"
+    )
+    road = circuit.road(made[0].s)
+    assert low < -road.width_right.max() and high > road.width_left.max()
+
+
 def test_arrow_keys_move_the_cursor(page):
     page.locator("body").focus()
     before = cursors(page)[0]

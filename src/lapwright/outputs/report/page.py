@@ -149,7 +149,8 @@ def _facts(
         "panels": [
             {
                 "name": f"panel-{panel.column}",
-                "columns": [c for who in people if found.has(c := f"{who.key}_{panel.column}")],
+                "columns": [c for who in people if found.has(c := f"{who.key}_{panel.column}")]
+                + (["left", "right"] if panel.column == "n" else []),
                 "limits": list(panel.limits) if panel.limits else None,
                 "least": {"difference": 0.1, "n": 4.0, "wheel": 20.0, "speed": 20.0}.get(panel.column, 1.0),
             }

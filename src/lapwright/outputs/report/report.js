@@ -25,6 +25,7 @@
   const cursors = facts.panels.map((panel) => model("cursor-" + panel.name));
   const marks = Object.fromEntries(people.map((who) => [who, model("mark-" + who)]));
   const startAt = Array.from(model("strip-names").data.at);
+  const startY = Array.from(model("map-names").data.dy);
   const startX = Array.from(model("map-names").data.dx);
   const slider = document.getElementById("moment");
   const where = document.getElementById("where");
@@ -178,16 +179,22 @@
     const names = model("map-names"), ranks = model("map-ranks").data;
     const at = (data, i) => [(data.x[i] - map.x_range.start) / metres + data.dx[i], (map.y_range.end - data.y[i]) / metres + data.dy[i]];
     const taken = Array.from(ranks.rank, (rank, i) => at(ranks, i)).map(([x, y]) => [x - 12, x + 12, y - 12, y + 12]);
-    const data = { ...names.data, dx: Array.from(startX), shown: [] };
+    const data = { ...names.data, dx: Array.from(startX), dy: Array.from(startY), shown: names.data.name.map(() => "") };
     data.name.forEach((name, i) => {
-      const [x, y] = at({ ...data, dx: startX }, i), half = 0.5 * wideOf(name);
-      const off = x < -half || x > wide + half || y < 0 || y > tall;
-      const inside = Math.min(Math.max(x, half), Math.max(wide - half, half));
-      const box = [inside - half, inside + half, y - 10, y + 10];
-      const room = !off && !taken.some((other) => meet(box, other));
-      if (room) taken.push(box);
-      data.dx[i] = startX[i] + inside - x;
-      data.shown.push(room ? name : "");
+      const half = 0.5 * wideOf(name);
+      for (const out of [1, 1.35]) {
+        data.dx[i] = out * startX[i];
+        data.dy[i] = out * startY[i];
+        const [x, y] = at(data, i);
+        if (x < -half || x > wide + half || y < 10 || y > tall - 10) continue;
+        const inside = Math.min(Math.max(x, half), Math.max(wide - half, half));
+        const box = [inside - half, inside + half, y - 10, y + 10];
+        if (taken.some((other) => meet(box, other))) continue;
+        taken.push(box);
+        data.dx[i] += inside - x;
+        data.shown[i] = name;
+        break;
+      }
     });
     names.data = data;
   }
