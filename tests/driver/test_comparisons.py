@@ -65,6 +65,18 @@ def test_the_best_lap_is_taken_or_the_one_that_is_asked_for():
         chosen_lap(replace(session, laps=session.laps[:1]), None)
 
 
+def test_every_lap_side_by_side_each_by_its_number():
+    track, _, known, _ = reference()
+    session = laid(known.lap, laps=3.2, begin=60.0)
+    comparison = compare(track, known, [session], every=True, most=10)
+    assert [one.drive.number for one in comparison.drivers] == [2, 3]
+    names = [driver["name"] for driver in compare_record(comparison)["drivers"]]
+    assert names == ["made, lap 2", "made, lap 3"]
+    crowd = replace(session, laps=session.laps[1:2] * 6)
+    with pytest.raises(InputError, match="6 whole laps are too many"):
+        compare(track, known, [crowd], every=True)
+
+
 def test_two_drivers_stand_on_one_grid():
     track, _, known, _ = reference()
     both = compare(track, known, [laid(known.lap), laid(less_grip())], most=10)

@@ -55,6 +55,9 @@ def register(subparsers: Any) -> None:
     group.add_argument(
         "--lap-number", type=int, metavar="N", help="compare lap N of each log (default: the best)"
     )
+    group.add_argument(
+        "--all-laps", action="store_true", help="compare every whole lap of the logs, at most five in all"
+    )
     group = parser.add_argument_group("reference")
     group.add_argument(
         "--lap",
@@ -106,6 +109,7 @@ def run(args: argparse.Namespace) -> int:
             known,
             sessions,
             number=args.lap_number,
+            every=args.all_laps,
             most=args.priced,
             progress=lambda driver, what: line.say(driver, what),
         )
@@ -130,6 +134,8 @@ def _faults(args: argparse.Namespace) -> list[Fault]:
         )
     if args.lap_number is not None and args.lap_number < 1:
         faults.append(Fault(f"--lap-number is {args.lap_number}: laps are counted from 1"))
+    if args.all_laps and args.lap_number is not None:
+        faults.append(Fault("--all-laps compares every lap: leave out --lap-number"))
     if args.priced < 10:
         faults.append(Fault(f"--priced is {args.priced}: at least 10"))
     if args.lap and args.grip_margin is not None:

@@ -30,6 +30,9 @@ StepCallback = Callable[[str, str], None]
 """Called with a driver's name and what is being worked out."""
 
 
+SIDE_BY_SIDE = 5
+"""Laps that are compared at once at the most: more strokes cannot be told apart in a picture."""
+
 QUICKEST = 8
 """Laps of a log, the quickest ones, from which the grip of the car is read: the others showed less of it."""
 
@@ -99,19 +102,22 @@ def compare(
     sessions: Sequence[Session],
     *,
     number: int | None = None,
+    every: bool = False,
     most: int = MOST,
     progress: StepCallback | None = None,
 ) -> Comparison:
-    """Hold the best lap of every log, or the one with a number, against the reference.
+    """Hold the best lap of every log, the one with a number, or all of them against the reference.
 
     Parameters
     ----------
     track, known
         The road and the reference lap on it, from ``reference.kept.keep``.
     sessions
-        Logs laid on the road, from ``alignment.session_of``.
+        Logs laid on the road, from ``sessions.session_of``.
     number
         Of the lap to compare; None for the best of each log.
+    every
+        Every whole lap of every log, ``SIDE_BY_SIDE`` in all at the most, instead.
     most
         How many differences of a lap are priced by a solve each.
     progress
@@ -120,18 +126,31 @@ def compare(
     Raises
     ------
     InputError
-        When a log has no whole lap, or not the one that was asked for.
+        When a log has no whole lap, not the one that was asked for, or too many for all of them.
     """
-    chosen = [chosen_lap(session, number) for session in sessions]
-    first = chosen[0].lap
+    picked = [(session, chosen_lap(session, number)) for session in sessions]
+    chosen = _all_laps(sessions) if every else picked
+    first = chosen[0][1].lap
     assert first is not None
     target = target_at(known, first)
     pricer = Pricer(track, known, corner_reports(known.lap, track))
     drivers = tuple(
-        _driven(track, known, target, session, drive, pricer, most, progress)
-        for session, drive in zip(sessions, chosen, strict=True)
+        _driven(track, known, target, session, drive, pricer, most, progress) for session, drive in chosen
     )
     return Comparison(track, known, target, drivers)
+
+
+def _all_laps(sessions: Sequence[Session]) -> list[tuple[Session, DriverLap]]:
+    """Every whole lap with its log."""
+    found = [(session, lap) for session in sessions for lap in session.laps if lap.whole]
+    if len(found) > SIDE_BY_SIDE:
+        raise InputError(
+            sessions[0].log.fault(
+                f"{len(found)} whole laps are too many to be held side by side: at most {SIDE_BY_SIDE}; pick one by its "
+                "number"
+            )
+        )
+    return found
 
 
 def margin_of(vehicle: AnyVehicle) -> float:

@@ -69,7 +69,7 @@ def _driver(one: Driven, comparison: Comparison, number: int) -> dict[str, Any]:
     ranked = [_finding(finding, one, rank) for rank, finding in enumerate(one.findings, 1)]
     return {
         "key": f"driver-{number}",
-        "name": drive.driver,
+        "name": _name(one, comparison),
         "log": one.session.log.file,
         "lap": drive.number,
         "lap_time_s": _number(drive.time, 4),
@@ -108,6 +108,12 @@ def _driver(one: Driven, comparison: Comparison, number: int) -> dict[str, Any]:
         | {"words": fit_words(one, comparison.known.lap.time)}
         | {"asks_more": asks_more(one.fit, one.pairs)},
     }
+
+
+def _name(one: Driven, comparison: Comparison) -> str:
+    """The driver's name, and which lap when several of his are compared."""
+    same = [other for other in comparison.drivers if other.drive.driver == one.drive.driver]
+    return f"{one.drive.driver}, lap {one.drive.number}" if len(same) > 1 else one.drive.driver
 
 
 def fit_words(one: Driven, reference: float) -> str:

@@ -36,7 +36,8 @@ def _margin(reference: Mapping[str, Any]) -> str:
 
 def _driver(driver: Mapping[str, Any], width: int) -> list[str]:
     total = driver["difference_s"]
-    line = f"{driver['name']}, lap {driver['lap']} of {driver['log']}: {lap_time(driver['lap_time_s'])}, {total:+.3f} s"
+    name = driver["name"].removesuffix(f", lap {driver['lap']}")
+    line = f"{name}, lap {driver['lap']} of {driver['log']}: {lap_time(driver['lap_time_s'])}, {total:+.3f} s"
     lines = textwrap.wrap(line, width)
     if driver["line_s"] is not None:
         lines.append(
