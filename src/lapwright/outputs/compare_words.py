@@ -56,6 +56,11 @@ def _metres(value: float) -> str:
     return f"{value:.0f} m" if value >= 1.5 else f"{value:.1f} m"
 
 
+def _pressure(what: Difference, pair: Pair) -> str:
+    """How hard the brake was pressed, where that is known."""
+    return "" if pair.switch else f", {100 * what.size:.0f} % of full pressure"
+
+
 def _to_slowest(pair: Pair, station: float) -> str:
     """A place told from the slowest point of the reference: one point for both, or the two could not be held together."""
     past = station - pair.at(pair.theirs.slowest_at)
@@ -127,7 +132,7 @@ def _steps(what: Difference, pair: Pair) -> Said:
 
 def _again(what: Difference, pair: Pair) -> Said:
     return Said(
-        f"A second application of the brake, {100 * what.size:.0f} % of full pressure, {_where(what.start, pair)}",
+        f"A second application of the brake{_pressure(what, pair)}, {_where(what.start, pair)}",
         "Leave some brake on instead of coming off it and back",
     )
 
@@ -206,7 +211,7 @@ def _corrections(what: Difference, pair: Pair) -> Said:
 
 def _brake_not_needed(what: Difference, pair: Pair) -> Said:
     return Said(
-        f"Braked where the reference only lifts or stays on the throttle: {100 * what.size:.0f} % of full pressure, "
+        f"Braked where the reference only lifts or stays on the throttle{_pressure(what, pair)}, "
         f"{_where(what.driver, pair)}",
         "Leave the brake alone, a lift is enough, if that",
     )
