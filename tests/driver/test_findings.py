@@ -127,3 +127,12 @@ def test_without_channels_there_are_no_findings_about_them():
     assert not {"peak_low", "peak_high", "build_slow"} & {one.what.key for one in switch}
     blurred, _ = compared(lap, driven(lap, noise=driven(lap).noise.__class__(along=8.0, speed=2.0)))
     assert {one.what.key for one in blurred if one.what.unit == "m" and one.what.size < 20.0} == set()
+
+
+def test_a_brake_that_is_a_switch_does_not_make_a_brush_of_it_a_stop():
+    """The reference brushes the brake at Kiln; a switch would show that as a full brake."""
+    lap = target()
+    on = (lap.brake > 0.03).astype(float)
+    told, _ = compared(lap, driven(replace(lap, brake=on, pedal=lap.throttle - on), brake_switch=True))
+    assert lap.brake[(lap.s > 2990.0) & (lap.s < 3060.0)].max() > 0.03
+    assert not {"brake_not_needed", "peak_low", "peak_high"} & {one.what.key for one in told}

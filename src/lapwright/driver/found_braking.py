@@ -12,6 +12,9 @@ from lapwright.driver.pair import Pair
 from lapwright.lap.phases import FULL_THROTTLE
 from lapwright.lap.unrolled import first_rise
 
+BRUSH = 0.02
+"""Brake of the reference, share of full, that a switch would show."""
+
 
 def entry_differences(pair: Pair) -> list[Difference]:
     """The foot leaves the throttle and comes on the brake."""
@@ -26,7 +29,14 @@ def entry_differences(pair: Pair) -> list[Difference]:
         def pressed(known: Known) -> Imposed:
             return imposed.pedal_no_higher(known, pair.driver, start, end, "a brake that is not needed")
 
-        return [Difference("brake_not_needed", pair.name, size, "share", start, end, start, np.nan, pressed)]
+        bound = None if pair.switch else pressed
+        # A switch does not tell a brush of the pedal, which the reference may do too, from a stop.
+        if (
+            pair.switch
+            and float(np.max(pair.reference.brake[pair.rows(start - 30.0, end + 30.0)], initial=0.0)) > BRUSH
+        ):
+            return []
+        return [Difference("brake_not_needed", pair.name, size, "share", start, end, start, np.nan, bound)]
     if should and not brakes and ours.entry in ("lift", "flat"):
         start, end = pair.at(theirs.brake_on), pair.at(theirs.brake_off)
 

@@ -40,8 +40,9 @@ def _driver(driver: Mapping[str, Any], width: int) -> list[str]:
     line = f"{name}, lap {driver['lap']} of {driver['log']}: {lap_time(driver['lap_time_s'])}, {total:+.3f} s"
     lines = textwrap.wrap(line, width)
     if driver["line_s"] is not None:
-        lines.append(
-            f"Of that the line {driver['line_s']:+.3f} s, pedals and wheel {driver['inputs_s']:+.3f} s."
+        split = f"Of that the line {driver['line_s']:+.3f} s, pedals and wheel {driver['inputs_s']:+.3f} s"
+        lines += textwrap.wrap(
+            f"{split} (the optimum {driver['line_words']}; the line's share is rather too small).", width
         )
     fit = driver["fit"]
     if fit and fit.get("words"):
