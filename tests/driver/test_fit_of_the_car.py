@@ -217,6 +217,7 @@ def test_places_alone_that_are_too_noisy_tell_nothing_of_grip():
     assert fitted([drive]).front.kind == "seen"
 
 
+@pytest.mark.slow
 def test_many_noisy_laps_do_not_add_up_to_grip():
     """The greatest of n normal values lies 1.6 (n = 12) standard deviations too high (David & Nagaraja, Order
     Statistics, 2003 [from memory]); eleven corners of twelve laps at the file's limit still show the file's grip.
@@ -254,6 +255,7 @@ def test_what_gear_changes_lose_is_in_the_power():
     assert not fit.drag.seen
 
 
+@pytest.mark.slow
 def test_a_car_with_one_grip_is_found_out():
     """A friction circle: grip 0.95 and power 0.9 of the file's, a drag area 1.05 times as large."""
     track = reference()[0]
