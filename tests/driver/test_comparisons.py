@@ -71,7 +71,7 @@ def test_every_lap_side_by_side_each_by_its_number():
     comparison = compare(track, known, [session], every=True, most=10)
     assert [one.drive.number for one in comparison.drivers] == [2, 3]
     names = [driver["name"] for driver in compare_record(comparison)["drivers"]]
-    assert names == ["made, lap 2", "made, lap 3"]
+    assert names == ["Lap 2, made", "Lap 3, made"]
     crowd = replace(session, laps=session.laps[1:2] * 6)
     with pytest.raises(InputError, match="6 whole laps are too many"):
         compare(track, known, [crowd], every=True)

@@ -111,9 +111,9 @@ def _driver(one: Driven, comparison: Comparison, number: int) -> dict[str, Any]:
 
 
 def _name(one: Driven, comparison: Comparison) -> str:
-    """The driver's name, and which lap when several of his are compared."""
+    """The driver's name; with the lap before it, where it is not cut off in a picture, when several of his are compared."""
     same = [other for other in comparison.drivers if other.drive.driver == one.drive.driver]
-    return f"{one.drive.driver}, lap {one.drive.number}" if len(same) > 1 else one.drive.driver
+    return f"Lap {one.drive.number}, {one.drive.driver}" if len(same) > 1 else one.drive.driver
 
 
 def fit_words(one: Driven, reference: float) -> str:

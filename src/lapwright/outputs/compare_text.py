@@ -36,7 +36,7 @@ def _margin(reference: Mapping[str, Any]) -> str:
 
 def _driver(driver: Mapping[str, Any], width: int) -> list[str]:
     total = driver["difference_s"]
-    name = driver["name"].removesuffix(f", lap {driver['lap']}")
+    name = driver["name"].removeprefix(f"Lap {driver['lap']}, ")
     line = f"{name}, lap {driver['lap']} of {driver['log']}: {lap_time(driver['lap_time_s'])}, {total:+.3f} s"
     lines = textwrap.wrap(line, width)
     if driver["line_s"] is not None:
