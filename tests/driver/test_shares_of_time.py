@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -9,10 +10,13 @@ import pytest
 from faulty_laps import driven, reference, target, with_faults
 
 from lapwright.corner import impose
+from lapwright.corner.section import carried
 from lapwright.driver.line import optimum_on_line
 from lapwright.driver.shares import running, shares, worth_of_speed
 from lapwright.lap.corners import corner_reports
 from lapwright.lap.resample import lap_at
+from lapwright.solver.structured import solve_structured
+from lapwright.transcription.nlp import transcribe
 
 CORNERS = ("Gate", "Pound", "Oxbow")
 
@@ -77,17 +81,25 @@ def test_what_was_lost_is_booked_where_it_was_made():
     assert lost > 3.0 * caused
 
 
-def test_worth_of_speed_against_a_section_entered_faster():
-    """On a straight of full throttle a m/s more is worth what the time to the next brake point tells: dt = -integral of
-    ds dv / v^2, with dv kept by the momentum balance but for drag and power, so between nothing and that integral."""
-    _, _, known, _ = reference()
-    here = np.array([1000.0, 2000.0])
-    worth = worth_of_speed(known, here)
-    lap = known.lap
-    for station, end, value in zip(here, (1280.0, 2130.0), worth, strict=True):
-        s = np.linspace(station, end, 200)
-        kept = np.trapezoid(1.0 / np.interp(s, lap.s, lap.speed) ** 2, s)
-        assert -1.3 * kept < value < -0.4 * kept
+@pytest.mark.parametrize("corner", ["Gate", "Windmill", "Oxbow"])
+def test_worth_of_speed_against_sections_entered_faster_and_slower(corner):
+    """A central difference of re-solves: the section that begins on the straight before a corner, entered 0.3 m/s faster and
+    slower, against the costate of the whole lap there. The section's own end is priced, which was tested against whole laps.
+    """
+    _, _, known, pricer = reference()
+    section = pricer.section(corner)[0]
+    costs = []
+    for change in (0.3, -0.3):
+        values = dict(section.problem.start_values)
+        values["u"] += change
+        nlp = transcribe(
+            replace(section.problem, start_values=values), section.nlp.mesh, 2, section.nlp.functions
+        )
+        solution = solve_structured(nlp, carried(section.base.solution, nlp))
+        assert solution.status.solved
+        costs.append(solution.time() + section.worth @ solution.states[-1])
+    worth = worth_of_speed(known, np.array([section.stretch.start]))[0]
+    assert worth == pytest.approx((costs[0] - costs[1]) / 0.6, rel=0.03)
 
 
 def test_a_corner_that_begins_before_the_one_ahead_has_ended_takes_over():
@@ -95,8 +107,6 @@ def test_a_corner_that_begins_before_the_one_ahead_has_ended_takes_over():
     lap = target()
     reports = list(corner_reports(lap, track))
     i = [report.name for report in reports].index("Ferry")
-    from dataclasses import replace
-
     reports[i] = replace(reports[i], lift_at=3150.0, brake_on=3150.0)
     parts = shares(running(lap, lap, known), track, reports, corner_reports(lap, track))
     names = [part.name for part in parts]

@@ -132,7 +132,7 @@ def compare(
     chosen = _all_laps(sessions) if every else picked
     first = chosen[0][1].lap
     assert first is not None
-    target = target_at(known, first)
+    target = rows_of(known.lap, first)
     pricer = Pricer(track, known, corner_reports(known.lap, track))
     drivers = tuple(
         _driven(track, known, target, session, drive, pricer, most, progress) for session, drive in chosen
@@ -158,9 +158,9 @@ def margin_of(vehicle: AnyVehicle) -> float:
     return vehicle.driver.grip_margin if isinstance(vehicle, Vehicle) else 0.0
 
 
-def target_at(known: KeptLap, like: Lap) -> Lap:
-    """The reference with rows at the stations of a driven lap."""
-    return lap_at(known.lap, np.clip(like.s, known.lap.s[0], known.lap.s[-1]))
+def rows_of(lap: Lap, like: Lap) -> Lap:
+    """A solved lap with rows at the stations of another."""
+    return lap_at(lap, np.clip(like.s, lap.s[0], lap.s[-1]))
 
 
 def chosen_lap(session: Session, number: int | None) -> DriverLap:
@@ -205,7 +205,7 @@ def _driven(
     say("the optimum on the driver's line")
     on_line, words = _on_line(track, known, drive)
     ours, theirs = corner_reports(lap, track), corner_reports(target, track)
-    run = running(lap, target, known, None if on_line is None else target_at_like(on_line.lap, target))
+    run = running(lap, target, known, None if on_line is None else rows_of(on_line.lap, target))
     parts = shares(run, track, ours, theirs)
     corners = pairs(track, drive, target, ours, theirs, parts)
     found = [difference for pair in corners for difference in differences(pair)]
@@ -258,11 +258,6 @@ def _fair(track: Track, known: KeptLap, fit: CarFit) -> float | None:
         return solve_lap(track, car, start=known.start, end=known.end).time
     except NoSolutionError:
         return None
-
-
-def target_at_like(lap: Lap, target: Lap) -> Lap:
-    """A solved lap with rows where the target has its own."""
-    return lap_at(lap, np.clip(target.s, lap.s[0], lap.s[-1]))
 
 
 def _on_line(track: Track, known: KeptLap, drive: DriverLap) -> tuple[LineOptimum | None, str]:
