@@ -9,13 +9,19 @@ import numpy as np
 import pytest
 from faulty_laps import driven, reference, target
 
-from lapwright.driver.line import NARROWEST, optimum_on_line
+from lapwright.driver.line import NARROWEST, optimum_on_line, tube
 from lapwright.lap.resample import resample
+from lapwright.problem.lap import lap_problem
+from lapwright.problem.section import confined
 from lapwright.quantities import G
 from lapwright.reference.kept import keep
 from lapwright.reference.solve import LapOptions, solve_lap
+from lapwright.solver.ipopt import solve_ipopt
+from lapwright.solver.solution import Start
 from lapwright.track.build import build_track
 from lapwright.track.definition import Arc, ElementLine, Station, TrackDefinition
+from lapwright.transcription.mesh import Mesh
+from lapwright.transcription.nlp import transcribe
 from lapwright.vehicle.parameters import FrictionCircle
 
 RADIUS, GRIP = 40.0, 1.2
@@ -67,3 +73,18 @@ def test_a_line_off_the_road_is_brought_back_and_said():
     off = replace(lap, n=np.where((lap.s > 500.0) & (lap.s < 560.0), 7.5, lap.n))
     found = optimum_on_line(track, known, driven(off))
     assert found is None or found.beyond > 1.0
+
+
+@pytest.mark.slow
+def test_another_solver_from_another_start_finds_the_same_lap_on_a_line():
+    """IPOPT, from the reference instead of the driver's lap, in the same tube about a line 1.2 m off before Oxbow."""
+    track, result, known, _ = reference()
+    lap = target()
+    moved = replace(lap, n=lap.n - 1.2 * np.exp(-0.5 * ((lap.s - 2690.0) / 35.0) ** 2))
+    found = optimum_on_line(track, known, driven(moved))
+    problem = lap_problem(track, known.vehicle, known.start, known.end)
+    bound, _ = tube(problem, moved, found.half)
+    nlp = transcribe(confined(problem, [bound]), Mesh(known.nodes), 2, result.solution.nlp.functions)
+    other = solve_ipopt(nlp, Start(nlp.pack(known.guess())))
+    assert other.status.solved
+    assert found.time == pytest.approx(other.time(), abs=2e-3)
