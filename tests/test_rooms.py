@@ -21,6 +21,7 @@ ROOMS = (
     "replay",
     "corner",
     "driver",
+    "study",
     "inputs",
     "outputs",
     "cli",
