@@ -15,17 +15,19 @@ from lapwright.outputs.corner_file import CORNER_COLUMNS
 from lapwright.outputs.nomenclature import (
     aligned_table,
     card_table,
+    cases_table,
     channel_table,
     compare_table,
     corner_table,
     parts_table,
 )
+from lapwright.outputs.sweep_table import CASE_COLUMNS
 
 PAGE = (Path(__file__).parents[2] / "docs" / "nomenclature.md").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
-    "table", [channel_table, corner_table, card_table, aligned_table, parts_table, compare_table]
+    "table", [channel_table, corner_table, card_table, aligned_table, parts_table, compare_table, cases_table]
 )
 def test_tables_are_those_of_the_code(table):
     missing = [row for row in table().splitlines() if row not in PAGE]
@@ -43,6 +45,7 @@ def test_no_column_is_made_up():
         | {name for name, _ in PARTS}
         | {f"*_{name}" for name, _ in READINGS}
         | {key for key, _ in COMPARE_KEYS}
+        | {name for name, _ in CASE_COLUMNS}
     )
     section = PAGE[PAGE.index("## Channels") : PAGE.index("## Trade words")]
     named = set(re.findall(r"^\| `([\w.*\[\]]+)` \|", section, flags=re.MULTILINE))

@@ -10,6 +10,7 @@ from lapwright.outputs.channels import CHANNELS
 from lapwright.outputs.compare_files import ALIGNED, PARTS, READINGS, RUNNING
 from lapwright.outputs.compare_keys import COMPARE_KEYS
 from lapwright.outputs.corner_file import BASELINE_LOSS, CORNER_COLUMNS
+from lapwright.outputs.sweep_table import CASE_COLUMNS
 
 
 def channel_table() -> str:
@@ -53,6 +54,12 @@ def compare_table() -> str:
     return "\n".join(["| key | meaning |", "|---|---|", *rows])
 
 
+def cases_table() -> str:
+    """Columns of the cases.csv of a sweep as a Markdown table."""
+    rows = [f"| `{name}` | {doc} |" for name, doc in CASE_COLUMNS]
+    return "\n".join(["| column | meaning |", "|---|---|", *rows])
+
+
 if __name__ == "__main__":
-    tables = (channel_table, corner_table, card_table, aligned_table, parts_table, compare_table)
+    tables = (channel_table, corner_table, card_table, aligned_table, parts_table, compare_table, cases_table)
     print(*(table() for table in tables), sep="\n\n")
