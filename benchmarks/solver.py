@@ -107,12 +107,12 @@ def table_solve(args: argparse.Namespace) -> bool:
         options, known = LapOptions(solver=solver), None
         runs: list[tuple[Took, list[tuple[str, Took, Any]]]] = []
         for number_of_run in range(1 + args.repeat_of(solver)):
-            # The private recipe in place of solve_lap: it can be given graphs and programs that exist already.
-            work = recipe._Work(track, vehicle, EndState(), EndState(), options, None)
-            work.first = known
+            # The recipe in place of solve_lap: it can be given graphs and programs that exist already.
+            work = recipe.Work(track, vehicle, EndState(), EndState(), options, None)
+            work.functions = known
             with noted() as notes:
                 (solution, _), took = timed(work.solve)
-            known = solution.nlp
+            known = solution.nlp.functions
             if number_of_run:
                 runs.append((took, notes))
         sums[solver] = medians([took for took, _ in runs])

@@ -32,6 +32,7 @@ from lapwright.track.track import Track
 from lapwright.transcription.mesh import Mesh, uniform_mesh
 from lapwright.transcription.meshcheck import MeshError, mesh_error, parts
 from lapwright.transcription.nlp import Nlp, transcribe
+from lapwright.transcription.pointfunctions import PointFunctions
 from lapwright.transcription.transfer import carry_multipliers, carry_unknowns
 from lapwright.vehicle.margin import with_margin
 from lapwright.vehicle.parameters import AnyVehicle
@@ -209,7 +210,7 @@ def solve_lap(
     """
     start, end, options = start or EndState(), end or EndState(), options or LapOptions()
     vehicle = with_margin(vehicle, grip_margin)
-    work = _Work(track, vehicle, start, end, options, progress)
+    work = Work(track, vehicle, start, end, options, progress)
     return _told(work, *work.solve())
 
 
@@ -239,13 +240,13 @@ def solve_again(
     InputError, NoSolutionError
         As ``solve_lap``.
     """
-    work = _Work(track, vehicle, known.start, known.end, known.options, progress)
+    work = Work(track, vehicle, known.start, known.end, known.options, progress)
     found = work.again(known) if known.options.solver == "structured" else None
     solution, error = found or work.solve()
     return _told(work, solution, error)
 
 
-def _told(work: _Work, solution: Solution, error: MeshError) -> ReferenceLap:
+def _told(work: Work, solution: Solution, error: MeshError) -> ReferenceLap:
     return ReferenceLap(
         lap=lap_of(solution, work.track, work.vehicle),
         solution=solution,
@@ -283,8 +284,16 @@ def _path_point(solution: Solution, barrier: float) -> Solution | None:
     )
 
 
-class _Work:
-    """The stages of one reference lap."""
+class Work:
+    """The stages of one reference lap.
+
+    Parameters
+    ----------
+    track, vehicle, start, end, options, progress
+        As for ``solve_lap``; the car as it is driven, its margin included.
+    functions
+        Point functions of the car's form, when they exist already.
+    """
 
     def __init__(
         self,
@@ -294,12 +303,13 @@ class _Work:
         end: EndState,
         options: LapOptions,
         progress: StageCallback | None,
+        functions: PointFunctions | None = None,
     ) -> None:
         self.track, self.vehicle, self.start, self.end = track, vehicle, start, end
         self.options, self.progress = options, progress
         self.problem: Problem = lap_problem(track, vehicle, start, end)
         self.stages: list[Stage] = []
-        self.first: Nlp | None = None
+        self.functions = functions
         self.log: list[str] = []
 
     def solve(self) -> tuple[Solution, MeshError]:
@@ -354,7 +364,7 @@ class _Work:
         if not fits:
             return None
         nlp = transcribe(self.problem, old.mesh, self.options.degree, old.functions)
-        self.first = nlp
+        self.functions = old.functions
         solution = self._run(way, nlp, points[0], 0.0, "known mesh")
         if not solution.status.solved:
             return None
@@ -362,10 +372,8 @@ class _Work:
         return (solution, error) if error.total <= self.options.tolerance else None
 
     def _transcribe(self, mesh: Mesh) -> Nlp:
-        nlp = transcribe(
-            self.problem, mesh, self.options.degree, self.first.functions if self.first else None
-        )
-        self.first = self.first or nlp
+        nlp = transcribe(self.problem, mesh, self.options.degree, self.functions)
+        self.functions = nlp.functions
         return nlp
 
     def _run(self, way: _Way, nlp: Nlp, start: Start, barrier: float, name: str) -> Solution:
