@@ -168,7 +168,7 @@ def test_help_loads_nothing_heavy():
         subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
         == "[]\n"
     )
-    assert "check track and vehicle files" in lapwright("--help").stdout
+    assert "check track, vehicle and study files" in lapwright("--help").stdout
 
 
 def _raising(error):

@@ -1,4 +1,4 @@
-"""``lapwright check FILE...``: every fault of track and vehicle files, and what a sound one holds."""
+"""``lapwright check FILE...``: every fault of track, vehicle and study files, and what a sound one holds."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from lapwright.errors import Fault, InputError
 from lapwright.quantities import DEG, KMH, RPM, G
 
 if TYPE_CHECKING:
+    from lapwright.study.cases import Study
     from lapwright.track.track import Track
     from lapwright.vehicle.parameters import AnyVehicle, FrictionCircle, Vehicle
 
@@ -20,11 +21,11 @@ def register(subparsers: Any) -> None:
     """Add the command."""
     parser = subparsers.add_parser(
         "check",
-        help="check track and vehicle files and tell what they hold",
-        description="Checks track and vehicle files: every fault with line and column on standard error, a "
+        help="check track, vehicle and study files and tell what they hold",
+        description="Checks track, vehicle and study files: every fault with line and column on standard error, a "
         "short summary of each sound file on standard output.",
     )
-    parser.add_argument("files", metavar="FILE", nargs="+", help="track or vehicle file (YAML)")
+    parser.add_argument("files", metavar="FILE", nargs="+", help="track, vehicle or study file (YAML)")
     add_talk(parser)
     parser.set_defaults(run=run)
 
@@ -69,8 +70,10 @@ def check_file(name: str) -> dict[str, Any]:
     if kind == "track":
         result["notices"] += [Fault(text, file=name) for text in loaded.value.report.notices]
         result["summary"] = track_summary(loaded.value)
-    else:
+    elif kind == "vehicle":
         result["summary"] = vehicle_summary(loaded.value)
+    else:
+        result["summary"] = study_summary(loaded.value)
     return result
 
 
@@ -161,10 +164,31 @@ def _car_summary(car: Vehicle) -> dict[str, Any]:
     }
 
 
+def study_summary(study: Study) -> dict[str, Any]:
+    """Plain values about a sweep; numbers that it varies are in the units of their names."""
+    return {
+        "name": study.name,
+        "plan": study.plan,
+        "circuits": list(dict.fromkeys(case.circuit for case in study.cases)),
+        "cars": list(dict.fromkeys(case.car for case in study.cases)),
+        "cases": len(study.cases),
+        "cases_not_possible": sum(bool(case.fault) for case in study.cases),
+        "roads": len(study.tracks),
+        "varied": [
+            {
+                "name": axis.name,
+                "low": None if axis.words else axis.low,
+                "high": None if axis.words else axis.high,
+            }
+            for axis in study.axes
+        ],
+    }
+
+
 def describe(result: dict[str, Any]) -> list[str]:
     """Lines for people about a sound file."""
-    tell = _track_facts if result["kind"] == "track" else _vehicle_facts
-    facts = tell(result["summary"])
+    tell = {"track": _track_facts, "vehicle": _vehicle_facts, "study": _study_facts}
+    facts = tell[result["kind"]](result["summary"])
     wide = max(len(name) for name, _ in facts)
     lines = [
         f"{result['file']}: {result['kind']}, sound",
@@ -219,6 +243,27 @@ def _vehicle_facts(s: dict[str, Any]) -> list[tuple[str, str]]:
         facts.append(
             ("top speed", f"{s['top_speed_kmh']:.0f} km/h on the level, {s['top_speed_limit']} (estimate)")
         )
+    return facts
+
+
+def _study_facts(s: dict[str, Any]) -> list[tuple[str, str]]:
+    cases = f"{s['cases']:,}, {len(s['circuits']) * len(s['cars'])} of them as the files have it"
+    if s["cases_not_possible"]:
+        cases += f"; {s['cases_not_possible']:,} whose numbers do not fit together"
+    facts = [
+        ("name", s["name"]),
+        ("plan", s["plan"]),
+        ("circuits", ", ".join(s["circuits"])),
+        ("cars", ", ".join(s["cars"])),
+        ("cases", cases),
+    ]
+    for axis in s["varied"]:
+        span = (
+            "words"
+            if axis["low"] is None
+            else f"{axis['low']:g} to {axis['high']:g}, the files' own included"
+        )
+        facts.append((axis["name"], span))
     return facts
 
 

@@ -1,4 +1,4 @@
-"""``lapwright schema track|vehicle``: the JSON Schema of a file, for editors."""
+"""``lapwright schema track|vehicle|study``: the JSON Schema of a file, for editors."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ def register(subparsers: Any) -> None:
     """Add the command."""
     parser = subparsers.add_parser(
         "schema",
-        help="print the JSON Schema of a track or vehicle file",
-        description="JSON Schema (draft 2020-12) of a track or vehicle file: editors that know it complete "
+        help="print the JSON Schema of a track, vehicle or study file",
+        description="JSON Schema (draft 2020-12) of a track, vehicle or study file: editors that know it complete "
         "keys and mark mistakes.",
     )
-    parser.add_argument("kind", choices=("track", "vehicle"), help="which file")
+    parser.add_argument("kind", choices=("track", "vehicle", "study"), help="which file")
     parser.add_argument("--out", metavar="FILE", help="write to this file instead of standard output")
     parser.add_argument("--force", action="store_true", help="replace the file if it is already there")
     parser.set_defaults(run=run)
@@ -29,10 +29,10 @@ def register(subparsers: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print or write the schema."""
-    from lapwright.inputs.schema import track_schema, vehicle_schema
+    from lapwright.inputs.schema import study_schema, track_schema, vehicle_schema
 
-    schema = track_schema() if args.kind == "track" else vehicle_schema()
-    text = json.dumps(schema, indent=2) + "\n"
+    make = {"track": track_schema, "vehicle": vehicle_schema, "study": study_schema}[args.kind]
+    text = json.dumps(make(), indent=2) + "\n"
     if args.out is None:
         print(text, end="")
     else:

@@ -9,7 +9,7 @@ from lapwright.driver.log import MEASURES
 from lapwright.inputs.kinds import MISSING, Choice, Group, Key, Path, Report, Text
 from lapwright.inputs.log_layout import DEEPEST, SEPARATORS
 from lapwright.inputs.log_units import UNITS_OF
-from lapwright.inputs.numbers import Number
+from lapwright.inputs.numbers import Number, Whole
 from lapwright.inputs.tree import Mapping, Node, at_path
 
 
@@ -25,18 +25,6 @@ class ColumnTitle(Text):
     def words(self) -> str:
         """What is allowed."""
         return "title of a column, or its number from 1"
-
-
-@dataclass(frozen=True)
-class Whole(Number):
-    """A whole number."""
-
-    def read(self, node: Node, path: Path, report: Report) -> Any:
-        """The number, without a fraction."""
-        value = super().read(node, path, report)
-        if isinstance(value, float) and value != int(value):
-            return report.fault(node, path, f"{path[-1]} must be a whole number")
-        return value
 
 
 MEANING = {

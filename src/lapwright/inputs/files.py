@@ -1,4 +1,4 @@
-"""Track and vehicle files as the objects that the rest of the house works with."""
+"""Track, vehicle and study files as the objects that the rest of the house works with."""
 
 from __future__ import annotations
 
@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from lapwright.track.track import Track
 
 
-Kind = Literal["track", "vehicle"]
+Kind = Literal["track", "vehicle", "study"]
+KINDS: tuple[Kind, ...] = ("track", "vehicle", "study")
 
 
 @dataclass(frozen=True)
@@ -80,12 +81,12 @@ def _announce(loaded: Loaded) -> Any:
 
 
 def load_any(path: str | Path) -> tuple[Kind, Loaded]:
-    """What a file describes, a track or a vehicle, told by its keys.
+    """What a file describes, a track, a vehicle or a study, told by its keys.
 
     Raises
     ------
     InputError
-        As ``load_track`` and ``load_vehicle``, or because the keys are neither's.
+        As ``load_track``, ``load_vehicle`` and ``load_study``, or because the keys are none of theirs.
     """
     file = str(path)
     if file.lower().endswith(".csv"):
@@ -95,11 +96,18 @@ def load_any(path: str | Path) -> tuple[Kind, Loaded]:
     root, _ = tree.parse(text, file)
     kind = guess_kind(root)
     if not kind:
-        known = dict.fromkeys(key.name for key in _keys_of("track") + _keys_of("vehicle"))
+        known = dict.fromkeys(key.name for one in KINDS for key in _keys_of(one))
         report = kinds.Report(file)
-        kinds.refuse_unknown(root, (), report, tuple(known), "track or vehicle files")
-        message = "this is neither a track (closed, centreline, ...) nor a vehicle (chassis, tyres, ...)"
+        kinds.refuse_unknown(root, (), report, tuple(known), "track, vehicle or study files")
+        message = (
+            "this is neither a track (closed, centreline, ...) nor a vehicle (chassis, tyres, ...) "
+            "nor a study (circuits, cars, vary, ...)"
+        )
         raise InputError([Fault(message, (), file, root.line, root.column), *report.final_faults()])
+    if kind == "study":
+        from lapwright.inputs.study_file import read_study
+
+        return kind, read_study(text, file)
     return kind, read_track(text, file) if kind == "track" else read_vehicle(text, file)
 
 
@@ -108,12 +116,12 @@ def read_vehicle(text: str, file: str = "") -> Loaded:
     from lapwright.inputs import vehicle_keys
 
     root, report = _parse(text, file)
-    _refuse_other_kind(root, report, "vehicle")
-    table = vehicle_keys.FRICTION_CIRCLE if _is_circle(root) else vehicle_keys.VEHICLE
+    refuse_other_kind(root, report, "vehicle")
+    table = vehicle_keys.FRICTION_CIRCLE if is_circle(root) else vehicle_keys.VEHICLE
     return _finish(table.read(root, (), report), report)
 
 
-def _is_circle(root: tree.Mapping) -> bool:
+def is_circle(root: tree.Mapping) -> bool:
     """Which model a vehicle file is meant for, also when the key that says so is misspelt or left out."""
     model = root.values.get("model")
     if isinstance(model, tree.Scalar):
@@ -126,7 +134,7 @@ def read_definition(text: str, file: str = "") -> tuple[Loaded, tree.Mapping]:
     from lapwright.inputs import track_file
 
     root, report = _parse(text, file)
-    _refuse_other_kind(root, report, "track")
+    refuse_other_kind(root, report, "track")
     return _finish(track_file.read_definition(root, report), report), root
 
 
@@ -152,20 +160,18 @@ def place_fault(fault: Fault, root: tree.Mapping, file: str) -> Fault:
 
 
 def guess_kind(root: tree.Mapping) -> Kind | None:
-    """Whether the keys are those of a track or of a vehicle file; None when they are neither's.
+    """Whether the keys are those of a track, a vehicle or a study file; None when that cannot be told.
 
     Misspelt keys count when there are no others, so that their faults can be told.
     """
-    track = {key.name for key in _keys_of("track")} - {"name"}
-    vehicle = {key.name for key in _keys_of("vehicle")} - {"name"}
+    known = {kind: {key.name for key in _keys_of(kind)} - {"name"} for kind in KINDS}
     found = set(root.values) - {"name"}
-    hits = len(track & found), len(vehicle & found)
-    if hits == (0, 0):
+    hits = {kind: len(names & found) for kind, names in known.items()}
+    if not any(hits.values()):
         few = [name for name in list(root.values)[:50] if name != "name" and len(name) <= 60]
-        hits = sum(map(_has_near(track), few)), sum(map(_has_near(vehicle), few))
-    if hits[0] == hits[1]:
-        return None
-    return "track" if hits[0] > hits[1] else "vehicle"
+        hits = {kind: sum(map(_has_near(names), few)) for kind, names in known.items()}
+    best = [kind for kind in KINDS if hits[kind] == max(hits.values())]
+    return best[0] if len(best) == 1 else None
 
 
 def _has_near(known: set[str]) -> Callable[[str], bool]:
@@ -173,10 +179,11 @@ def _has_near(known: set[str]) -> Callable[[str], bool]:
 
 
 def _keys_of(kind: Kind) -> tuple[kinds.Key, ...]:
+    from lapwright.inputs.study_keys import STUDY
     from lapwright.inputs.track_keys import TRACK
     from lapwright.inputs.vehicle_keys import FRICTION_CIRCLE, VEHICLE
 
-    return TRACK.keys if kind == "track" else (*VEHICLE.keys, *FRICTION_CIRCLE.keys)
+    return {"track": TRACK.keys, "vehicle": (*VEHICLE.keys, *FRICTION_CIRCLE.keys), "study": STUDY.keys}[kind]
 
 
 def _parse(text: str, file: str) -> tuple[tree.Mapping, kinds.Report]:
@@ -186,7 +193,8 @@ def _parse(text: str, file: str) -> tuple[tree.Mapping, kinds.Report]:
     return root, report
 
 
-def _refuse_other_kind(root: tree.Mapping, report: kinds.Report, wanted: str) -> None:
+def refuse_other_kind(root: tree.Mapping, report: kinds.Report, wanted: Kind) -> None:
+    """Raise InputError when the keys are those of another kind of file."""
     found = guess_kind(root)
     if found and found != wanted:
         raise InputError(

@@ -206,6 +206,22 @@ class Number(Kind):
         return None if default is None else default * UNITS[self.unit].si
 
 
+@dataclass(frozen=True)
+class Whole(Number):
+    """A whole number."""
+
+    def read(self, node: Node, path: Path, report: Report) -> Any:
+        """The number, without a fraction."""
+        value = super().read(node, path, report)
+        if isinstance(value, float) and value != int(value):
+            return report.fault(node, path, f"{label(path)} is {describe(node)}; it must be a whole number")
+        return value
+
+    def schema(self) -> Schema:
+        """A whole number with limits."""
+        return {**super().schema(), "type": "integer"}
+
+
 def share(low: float = 0.0, high: float = 1.0, usual: tuple[float, float] | None = None) -> Number:
     """A fraction between 0 and 1 (or a narrower range), mistaken for a percentage now and then."""
     return Number("share", low, high, usual)

@@ -118,6 +118,8 @@ def find_spot(table: Group, name: str) -> Spot | None:
 
 
 def _walk(kind: Kind, parts: list[str], path: Path, key: Key | None) -> Spot | None:
+    if isinstance(kind, _Known):
+        return _walk(kind.kind, parts, path, key)
     if isinstance(kind, Either):
         ways = (kind.mapping, kind.sequence) if parts else (kind.scalar,)
         found = (_walk(way, parts, path, key) for way in ways if way is not None)

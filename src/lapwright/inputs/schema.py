@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from lapwright.inputs.kinds import Schema
+from lapwright.inputs.study_keys import AMOUNTS, STUDY
 from lapwright.inputs.track_keys import TRACK
 from lapwright.inputs.vehicle_keys import FRICTION_CIRCLE, VEHICLE
 
@@ -26,3 +27,9 @@ def vehicle_schema() -> Schema:
         "else": {"$ref": "#/$defs/four_wheel"},
         "$defs": {"four_wheel": VEHICLE.schema(), "friction_circle": FRICTION_CIRCLE.schema()},
     }
+
+
+def study_schema() -> Schema:
+    """Schema of a study file."""
+    study = {"title": "lapwright study file", **STUDY.schema()}
+    return {"$schema": DIALECT, **study, "$defs": {"amounts": AMOUNTS}}

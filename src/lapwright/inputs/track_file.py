@@ -5,15 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 from lapwright.inputs.csv_points import CsvPoints
-from lapwright.inputs.kinds import MISSING, Report
+from lapwright.inputs.kinds import MISSING, Group, Report
 from lapwright.inputs.track_keys import TRACK
 from lapwright.inputs.tree import Mapping
 from lapwright.track.definition import ElementLine, PointLine, Station, TrackDefinition
 
 
-def read_definition(root: Mapping, report: Report) -> Any:
-    """The definition, or ``MISSING`` after recording every fault."""
-    values = TRACK.read(root, (), report)
+def read_definition(root: Mapping, report: Report, keys: Group = TRACK) -> Any:
+    """The definition, or ``MISSING`` after recording every fault; ``keys`` is ``TRACK``, or that with a memory."""
+    values = keys.read(root, (), report)
     if values is MISSING:
         return MISSING
     line = values["centreline"]

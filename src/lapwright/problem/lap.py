@@ -56,8 +56,7 @@ def lap_problem(
     circle = isinstance(vehicle, FrictionCircle)
     model = circle_model(vehicle, size) if isinstance(vehicle, FrictionCircle) else car_model(vehicle, size)
     half_width = 0.0 if isinstance(vehicle, FrictionCircle) else 0.5 * vehicle.chassis.width
-    faults = _end_faults(track, start, end, half_width, 0.5 if circle else 3.0)
-    faults += _narrow_faults(track, half_width)
+    faults = asking_faults(track, vehicle, start, end)
     if faults:
         raise InputError(faults)
     start_values: dict[str, float] = {}
@@ -79,6 +78,14 @@ def lap_problem(
         start_values=start_values,
         end_values=end_values,
     )
+
+
+def asking_faults(track: Track, vehicle: AnyVehicle, start: EndState, end: EndState) -> list[Fault]:
+    """Why ``lap_problem`` would refuse to make a problem of these; empty when it would not."""
+    circle = isinstance(vehicle, FrictionCircle)
+    half_width = 0.0 if isinstance(vehicle, FrictionCircle) else 0.5 * vehicle.chassis.width
+    faults = _end_faults(track, start, end, half_width, 0.5 if circle else 3.0)
+    return faults + _narrow_faults(track, half_width)
 
 
 def _fixed(state: EndState) -> dict[str, float]:
