@@ -9,17 +9,9 @@ import numpy as np
 
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.lap import Array, Lap
+from lapwright.lap.spans import Span, growth, spans_of
 from lapwright.reference.kept import KeptLap
 from lapwright.track.track import Track
-
-SHORTEST = 5.0
-"""Length [m] below which there is no straight between two corners."""
-
-EARLIEST = 400.0
-"""Farthest before a corner [m] that a foot is taken to move for it."""
-
-BEFORE = 5.0
-"""Distance [m] before the first foot moves at which a corner's share begins."""
 
 
 @dataclass(frozen=True)
@@ -73,9 +65,7 @@ class Running:
 
     def between(self, values: Array, start: float, end: float) -> float:
         """How much a running quantity grows from one station to another; round the line when the end comes first."""
-        first, last = float(self.s[0]), float(self.s[-1])
-        grown = float(np.interp(end, self.s, values) - np.interp(start, self.s, values))
-        return grown + float(values[-1] - values[0]) if end < start and last > first else grown
+        return growth(self.s, values, start, end)
 
 
 def worth_of_speed(known: KeptLap, s: Array) -> Array:
@@ -127,96 +117,23 @@ def shares(
     driver, reference
         The corners of both laps, from ``corner_reports``, in the same order.
     """
-    length = track.length if track.closed else 0.0
-    spans = _spans(track, driver, reference)
-    found: list[Share] = []
-    for i, (report, begin, turn_in, slowest, end) in enumerate(spans):
-        before = spans[i - 1][4] if i or length else float(run.s[0])
-        gap = (begin - before) % length if length and (i or len(spans) > 1) else begin - before
-        if len(spans) == 1 and length:
-            gap = length - (end - begin)
-        if gap > SHORTEST:
-            found.append(_share(run, f"to {report.name}", "straight", before, begin, length))
-        else:
-            begin = before
-        foot = "lift" if report.entry in ("lift", "flat") and driver[i].entry != "brake" else "braking"
-        cuts = [(foot, begin, turn_in), ("entry", turn_in, slowest), ("exit", slowest, end)]
-        phases = tuple(_share(run, name, "phase", a, b, length) for name, a, b in cuts if b - a > 0.5)
-        found.append(_share(run, report.name, "corner", begin, end, length, phases))
-    if not spans:
-        return (_share(run, "the road", "straight", float(run.s[0]), float(run.s[-1]), 0.0),)
-    if not length and run.s[-1] - spans[-1][4] > 0.5:
-        found.append(_share(run, "to the end", "straight", spans[-1][4], float(run.s[-1]), 0.0))
-    return tuple(found)
+    spans = spans_of(track, driver, reference, float(run.s[0]), float(run.s[-1]))
+    return tuple(_share(run, span) for span in spans)
 
 
-def _spans(
-    track: Track, driver: Sequence[CornerReport], reference: Sequence[CornerReport]
-) -> list[tuple[CornerReport, float, float, float, float]]:
-    """Report, begin, turn-in, slowest point and end of every corner; begin <= turn-in <= slowest <= end, on past the line."""
-    length = track.length if track.closed else 0.0
-    spans: list[tuple[CornerReport, float, float, float, float]] = []
-    for ours, theirs in zip(driver, reference, strict=True):
-        start = theirs.start
-        end = start + (theirs.end - start) % length if length else theirs.end
-        slowest = start + (theirs.slowest_at - start) % length if length else theirs.slowest_at
-        slowest = min(max(slowest, start), end)
-        feet = [x for r in (ours, theirs) for x in (r.lift_at, r.brake_on) if x is not None]
-        ahead = [(start - x) % length if length else start - x for x in feet]
-        begin = start - max((d + BEFORE for d in ahead if 0.0 < d <= EARLIEST), default=0.0)
-        turn_in = start if theirs.turn_in is None else theirs.turn_in
-        if length:
-            turn_in = start + (turn_in - start + 0.5 * length) % length - 0.5 * length
-        spans.append((theirs, begin, min(max(turn_in, begin), slowest), slowest, end))
-    return _apart(spans, length)
-
-
-def _apart(
-    spans: list[tuple[CornerReport, float, float, float, float]], length: float
-) -> list[tuple[CornerReport, float, float, float, float]]:
-    """No two corners share a piece of road: the one before gives way down to its slowest point."""
-    done = list(spans)
-    for i in range(len(done)):
-        j = i - 1
-        if j < 0 and not length:
-            report, begin, turn_in, slowest, end = done[i]
-            done[i] = (report, max(begin, 0.0), max(turn_in, 0.0), slowest, end)
-            continue
-        turn = -length if j < 0 else 0.0
-        before, first, bend, middle, last = done[j]
-        report, begin, turn_in, slowest, end = done[i]
-        border = min(max(begin, middle + turn), last + turn) if begin < last + turn else begin
-        if begin < last + turn:
-            done[j] = (before, first, bend, middle, border - turn)
-        done[i] = (report, border, max(turn_in, border), max(slowest, border), end)
-    return done
-
-
-def _share(
-    run: Running,
-    name: str,
-    kind: str,
-    start: float,
-    end: float,
-    length: float,
-    phases: tuple[Share, ...] = (),
-) -> Share:
-    a, b = (start % length, end % length) if length else (start, end)
-    # The line itself is the end of a share, and the start of the next.
-    if length and b == 0.0 and end > start:
-        b = length
-    difference = run.between(run.time, a, b)
-    line = None if run.line is None else run.between(run.line, a, b)
+def _share(run: Running, span: Span) -> Share:
+    difference = run.between(run.time, span.start, span.end)
+    line = None if run.line is None else run.between(run.line, span.start, span.end)
     return Share(
-        name=name,
-        kind=kind,
-        start=a,
-        end=b,
-        driver=run.between(run.driver, a, b),
-        reference=run.between(run.reference, a, b),
+        name=span.name,
+        kind=span.kind,
+        start=span.start,
+        end=span.end,
+        driver=run.between(run.driver, span.start, span.end),
+        reference=run.between(run.reference, span.start, span.end),
         difference=difference,
         line=line,
         inputs=None if line is None else difference - line,
-        caused=run.between(run.value, a, b),
-        phases=phases,
+        caused=run.between(run.value, span.start, span.end),
+        phases=tuple(_share(run, phase) for phase in span.phases),
     )
