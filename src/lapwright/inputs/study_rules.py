@@ -153,6 +153,7 @@ class _Check:
 
     def same_number_twice(self) -> None:
         """One value is varied under one name, and not together with a group or list that holds it."""
+        twice: dict[str, str] = {}
         for source in (*self.sources("cars"), *self.sources("circuits")):
             is_car = isinstance(source, Car)
             mine = [name for name in self.vary if name != ROAD_GRIP and for_cars(name) == is_car]
@@ -160,7 +161,9 @@ class _Check:
             for (one, first), (other, second) in itertools.combinations(spots, 2):
                 short = min(len(first), len(second))
                 if first[:short] == second[:short]:
-                    self.at_name(other, f"{other} stands beside {one}, which sets the same value; keep one")
+                    twice[other] = f"{other} stands beside {one}, which sets the same value; keep one"
+        for name, message in twice.items():
+            self.at_name(name, message)
 
     def corners(self) -> None:
         """Names that one of the circuits has."""
