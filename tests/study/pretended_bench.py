@@ -14,8 +14,6 @@ import time
 import uuid
 from pathlib import Path
 
-from lapwright.problem.lap import EndState
-from lapwright.reference.solve import LapOptions
 from lapwright.study.cases import COLD, NEAR, NO_SOLUTION, SOLVED, Answer, Axis, Case, CaseResult, Step, Study
 
 QUICK, SLOW, TOGETHER, DIES, DIES_ONCE, RAISES, NO_MEMORY, UNSOLVED, BAD_NUMBERS = (
@@ -33,15 +31,15 @@ def pretended_study(folder, behaviours):
             values=(behaviour,),
             track=0,
             vehicle=None,
-            start=EndState(),
-            end=EndState(),
+            start=None,
+            end=None,
             key=f"case{number:04d}",
             fault="its numbers do not fit" if behaviour == BAD_NUMBERS else "",
         )
         for number, behaviour in enumerate(behaviours)
     )
     axes = (Axis("behaviour", "behaviour", True, 0.0, 0.0),)
-    return Study(str(folder), "side by side", axes, (), cases, LapOptions())
+    return Study(str(folder), "side by side", axes, (), cases, None)
 
 
 def pretended_steps(study):

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from lapwright.problem.lap import EndState
-from lapwright.reference.solve import LapOptions
-from lapwright.track.track import Track
-from lapwright.vehicle.parameters import AnyVehicle
+if TYPE_CHECKING:
+    # Only the annotations need them, and who hands out cases and writes answers down need not wait for CasADi.
+    from lapwright.problem.lap import EndState
+    from lapwright.reference.solve import LapOptions
+    from lapwright.track.track import Track
+    from lapwright.vehicle.parameters import AnyVehicle
 
 SOLVED, NO_SOLUTION, FAULT, LOST = "solved", "no solution", "fault", "lost"
 """What can become of a case: an answer; none to the problem asked, or none found; numbers that do not fit together; the
