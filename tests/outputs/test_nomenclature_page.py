@@ -20,14 +20,26 @@ from lapwright.outputs.nomenclature import (
     compare_table,
     corner_table,
     parts_table,
+    sweep_table,
 )
 from lapwright.outputs.sweep_table import CASE_COLUMNS
+from lapwright.outputs.sweep_text import SWEEP_KEYS
 
 PAGE = (Path(__file__).parents[2] / "docs" / "nomenclature.md").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
-    "table", [channel_table, corner_table, card_table, aligned_table, parts_table, compare_table, cases_table]
+    "table",
+    [
+        channel_table,
+        corner_table,
+        card_table,
+        aligned_table,
+        parts_table,
+        compare_table,
+        cases_table,
+        sweep_table,
+    ],
 )
 def test_tables_are_those_of_the_code(table):
     missing = [row for row in table().splitlines() if row not in PAGE]
@@ -46,6 +58,7 @@ def test_no_column_is_made_up():
         | {f"*_{name}" for name, _ in READINGS}
         | {key for key, _ in COMPARE_KEYS}
         | {name for name, _ in CASE_COLUMNS}
+        | {key for key, _ in SWEEP_KEYS}
     )
     section = PAGE[PAGE.index("## Channels") : PAGE.index("## Trade words")]
     named = set(re.findall(r"^\| `([\w.*\[\]]+)` \|", section, flags=re.MULTILINE))

@@ -11,6 +11,7 @@ from lapwright.outputs.compare_files import ALIGNED, PARTS, READINGS, RUNNING
 from lapwright.outputs.compare_keys import COMPARE_KEYS
 from lapwright.outputs.corner_file import BASELINE_LOSS, CORNER_COLUMNS
 from lapwright.outputs.sweep_table import CASE_COLUMNS
+from lapwright.outputs.sweep_text import SWEEP_KEYS
 
 
 def channel_table() -> str:
@@ -60,6 +61,21 @@ def cases_table() -> str:
     return "\n".join(["| column | meaning |", "|---|---|", *rows])
 
 
+def sweep_table() -> str:
+    """Keys of sweep.json as a Markdown table."""
+    rows = [f"| `{key}` | {doc} |" for key, doc in SWEEP_KEYS]
+    return "\n".join(["| key | meaning |", "|---|---|", *rows])
+
+
 if __name__ == "__main__":
-    tables = (channel_table, corner_table, card_table, aligned_table, parts_table, compare_table, cases_table)
+    tables = (
+        channel_table,
+        corner_table,
+        card_table,
+        aligned_table,
+        parts_table,
+        compare_table,
+        cases_table,
+        sweep_table,
+    )
     print(*(table() for table in tables), sep="\n\n")

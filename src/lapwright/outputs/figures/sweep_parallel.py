@@ -181,9 +181,15 @@ def _draw_cases(axes: Axes, group: Group, heights: Array) -> list[Line2D]:
     assert best is not None
     handles += axes.plot(across, heights[best], gid="best", label=shown(best_words(group)), **BEST)
     if current is not None and current != best and group.solved[current]:
-        handles += axes.plot(
-            across, heights[current], gid="current", label=shown(current_words(group)), **CURRENT
-        )
+        if np.isfinite(heights[current][:-1] + heights[current][1:]).any():
+            line = axes.plot(
+                across, heights[current], gid="current", label=shown(current_words(group)), **CURRENT
+            )
+            handles += line
+        else:
+            handles.append(
+                Line2D([], [], linestyle="none", label=shown(f"not drawn: {current_words(group)}"))
+            )
     return handles
 
 
