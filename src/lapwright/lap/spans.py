@@ -54,8 +54,8 @@ def spans_of(
     """A lap cut into corners and straights, in driving order from the line; together they are the whole lap.
 
     A corner's piece begins where the first foot moves for it, and ends with the corner; where that falls into the corner
-    before, that one ends there. Its phases: "braking" ("lift") up to the reference's turn-in, "entry" from there to its slowest
-    point, "exit" to the corner's end; what would be shorter than ``LEAST`` is left to its neighbour.
+    before, that one ends there. Its phases: "braking" ("lift") up to the reference's turn-in, "entry" from there to its
+    slowest point, "exit" to the corner's end; what would be shorter than ``LEAST`` is left to its neighbour.
 
     Parameters
     ----------

@@ -19,6 +19,11 @@ Array = NDArray[np.float64]
 
 def parameter_gradient(solution: Solution) -> Array:
     """(np, N) derivative of the optimal cost by each parameter of the model [s per unit], split by interval."""
+    return np.asarray(parameter_slopes(solution).sum(axis=2))
+
+
+def parameter_slopes(solution: Solution) -> Array:
+    """(np, N, d) the same split by collocation point."""
     nlp, p = solution.nlp, solution.p
     model, layout = nlp.problem.model, nlp.layout
     intervals, degree, _ = layout.points.shape
@@ -34,7 +39,7 @@ def parameter_gradient(solution: Solution) -> Array:
     )
     program = OverPoints(nlp.functions.by_parameter, SHARED_PARAMETERS)
     slopes = program(*nlp.evaluator.split(solution.x, p), weights)[0]
-    return np.asarray(slopes.reshape(len(model.parameters), intervals, degree).sum(axis=2))
+    return np.asarray(slopes.reshape(len(model.parameters), intervals, degree))
 
 
 def bound_gradient(solution: Solution, state: str, upper: bool) -> Array:

@@ -106,8 +106,8 @@ class BestSetup:
     chosen : the numbers
     vehicle : the car with them
     before, after : lap times [s]
-    parts : what was made in each piece of the lap [s], in the order of ``leaves(Balance.spans)``, negative is quicker: the time
-        lost there, and the speed that is missing at its end as the rest of the lap prices it
+    parts : what was made in each piece of the lap [s], in the order of ``leaves(Balance.spans)``, negative is quicker: the
+        time lost there, and the speed that is missing at its end as the rest of the lap prices it
     entries : of the new lap, in the order of ``Balance.entries``
     most_growth : the limit on growth [1/s] that was asked for; None without; held : whether it is kept
     solves : laps that it took; words : how the search ended

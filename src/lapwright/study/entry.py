@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lapwright.lap.lap import Array
+from lapwright.lap.corners import CornerReport
+from lapwright.lap.lap import Array, Lap
+from lapwright.reference.evidence import active_stretches
+from lapwright.study.stability import LateralMotion, lateral_motion
+from lapwright.track.track import Track
+from lapwright.vehicle.car import static_loads
+from lapwright.vehicle.parameters import Vehicle
+from lapwright.vehicle.tyre import shape_factors
 
 
 @dataclass(frozen=True)
@@ -106,3 +114,245 @@ class Entry:
     turn_moment: Array
     hold_moment: Array
     nervous: Nervous | None
+
+
+EARLIEST = 400.0
+"""Farthest before a corner [m] that an entry begins."""
+
+LEAD = 5.0
+"""Distance [m] before the foot moves at which an entry begins."""
+
+BRAKING = 0.05
+"""Share of peak pressure from which the brake counts as on: below it no point of an entry is called nervous."""
+
+FLICKER = 3.0
+"""Length [m] below which a stretch with another axle at the limit is left out: the limit is told from rows a metre or two
+apart.
+"""
+
+WEAKEST = 0.02
+"""Share of the side stiffness of freely rolling tyres below which a static margin is not told."""
+
+WHEEL_NAMES = ("front left", "front right", "rear left", "rear right")
+
+
+def entries_of(
+    track: Track, vehicle: Vehicle, lap: Lap, reports: Sequence[CornerReport], only: str = ""
+) -> tuple[Entry, ...]:
+    """The entries of a lap: of every corner that is braked or lifted for, in driving order.
+
+    Parameters
+    ----------
+    track, vehicle, lap
+        A lap of the full car with all its channels.
+    reports
+        Its corners.
+    only
+        Name of the one corner that is wanted, however it is entered; empty for all that are braked or lifted for.
+    """
+    motion = lateral_motion(track, vehicle, lap)
+    tables = _Tables(track, vehicle, lap, motion)
+    wanted = [r for r in reports if (r.name == only if only else r.entry in ("brake", "lift"))]
+    return tuple(tables.entry(report) for report in wanted)
+
+
+@dataclass(frozen=True, eq=False)
+class _Tables:
+    """A lap's rows with everything that is known of them, laid out so that a corner may lie across the line."""
+
+    track: Track
+    vehicle: Vehicle
+    lap: Lap
+    motion: LateralMotion
+
+    def entry(self, report: CornerReport) -> Entry:
+        """The entry of one corner."""
+        lap, length = self.lap, self.track.length if self.lap.closed else 0.0
+        begin, turn_in, brake_off, slowest, end = self._stations(report)
+        stations, index = self._rows(begin, end, length)
+        inside = stations <= slowest + 1e-9
+        s, rows = stations[inside], index[inside]
+        turns = stations // length if length else np.zeros(stations.shape)
+        clock = lap.t[index] - lap.t[0] + (turns - turns[0]) * (lap.time if length else 0.0)
+        sign = 1.0 if report.direction.startswith("left") else -1.0
+        steer, neutral, under = self._understeer(index, sign)
+        margin = self.motion.static_margin(self._weakest())
+        spare, turn, hold = self._in_hand(rows, sign)
+        axle = lap.limiting_axle[rows]
+        return Entry(
+            corner=report.name,
+            direction="left" if sign > 0 else "right",
+            start=begin,
+            turn_in=turn_in,
+            brake_off=brake_off,
+            slowest=slowest,
+            end=end,
+            s=s,
+            time=(clock - clock[0])[inside],
+            speed=lap.speed[rows],
+            brake=lap.brake[rows],
+            throttle=lap.throttle[rows],
+            accel_long=lap.accel_long[rows],
+            accel_lat=lap.accel_lat[rows],
+            use_front=lap.grip_use_front[rows],
+            use_rear=lap.grip_use_rear[rows],
+            limiting_axle=axle,
+            limiting_wheel=self._wheels(rows),
+            changes=self._changes(s, axle, rows),
+            first_limit=next((str(a) for a in axle[lap.brake[rows] >= BRAKING] if a != "none"), "none"),
+            shares=_time_shares(clock[inside], axle),
+            spare_front=spare[0],
+            spare_rear=spare[1],
+            steer=steer[inside],
+            neutral_steer=neutral[inside],
+            understeer=under[inside],
+            understeer_entry=_mean(
+                clock, under, stations, turn_in if turn_in is not None else begin, slowest
+            ),
+            understeer_exit=_mean(clock, under, stations, slowest, end),
+            growth=self.motion.growth[rows],
+            static_margin=margin[rows],
+            yaw_stiffness=self.motion.yaw_stiffness[rows],
+            turn_moment=turn,
+            hold_moment=hold,
+            nervous=self._nervous(s, rows, turn_in),
+        )
+
+    def _stations(self, report: CornerReport) -> tuple[float, float | None, float | None, float, float]:
+        """Begin, turn-in, brake-off, slowest point and end, growing, around the corner's start."""
+        length = self.track.length if self.lap.closed else 0.0
+        start = report.start
+
+        def near(station: float | None) -> float | None:
+            if station is None or not length:
+                return station
+            return start + (station - start + 0.5 * length) % length - 0.5 * length
+
+        feet = [near(x) for x in (report.lift_at, report.brake_on)]
+        known = [x for x in feet if x is not None and start - EARLIEST < x]
+        begin = min([start, *known]) - LEAD
+        slowest = near(report.slowest_at)
+        end = start + (report.end - start) % length if length else report.end
+        assert slowest is not None
+        begin = begin if length else max(begin, float(self.lap.s[0]))
+        return (
+            begin,
+            near(report.turn_in),
+            near(report.brake_off),
+            max(slowest, begin + 1.0),
+            max(end, slowest),
+        )
+
+    def _rows(self, begin: float, end: float, length: float) -> tuple[Array, NDArray[np.int64]]:
+        """Stations, on past the line, and rows of the lap between two stations."""
+        lap = self.lap
+        if not length:
+            index = np.flatnonzero((lap.s >= begin - 1e-9) & (lap.s <= end + 1e-9))
+            return lap.s[index], index
+        once = np.arange(lap.s.size - 1)
+        stations = np.concatenate([lap.s[once] + turn * length for turn in (-1, 0, 1, 2)])
+        rows = np.flatnonzero((stations >= begin - 1e-9) & (stations <= end + 1e-9))
+        return stations[rows], once[rows % once.size]
+
+    def _understeer(self, rows: NDArray[np.int64], sign: float) -> tuple[Array, Array, Array]:
+        """Road-wheel angle, neutral steer angle and understeer angle [rad], towards the corner positive.
+
+        A car on tyres that need no slip goes round a bend of curvature k with atan(L k) (ISO 8855, Ackermann steer angle [from
+        memory]); what the wheels are turned beyond that is the understeer angle (Milliken & Milliken, ch. 5 [from memory]).
+        """
+        steer = sign * self.lap.steering_wheel[rows] / self.vehicle.steering.ratio
+        neutral = sign * np.arctan(self.vehicle.chassis.wheelbase * self.lap.curvature[rows])
+        return steer, neutral, steer - neutral
+
+    def _weakest(self) -> float:
+        """Side stiffness [N/rad] below which a neutral steer point has no meaning: a share of what the tyres have when they roll
+        freely with the car's weight on them.
+        """
+        total = 0.0
+        for tyre, load in zip(
+            (self.vehicle.tyres.front, self.vehicle.tyres.rear), static_loads(self.vehicle), strict=True
+        ):
+            shape, stiffness = shape_factors(tyre.sliding_grip_ratio)
+            total += 2.0 * tyre.peak_mu_lat * load * float(shape * stiffness) / tyre.peak_slip_angle
+        return WEAKEST * total
+
+    def _in_hand(self, rows: NDArray[np.int64], sign: float) -> tuple[tuple[Array, Array], Array, Array]:
+        """Side force that each axle could add into the corner [N], and the yaw moments of these: of the front into it, of the
+        rear against it [N m] (the yaw moment method of Milliken & Milliken, ch. 8 [from memory] asks for the same).
+        """
+        lap, c = self.lap, self.vehicle.chassis
+        used = np.clip(lap.force_long[rows] / lap.grip_long[rows], -1.0, 1.0)
+        most = lap.grip_lat[rows] * np.sqrt(1.0 - used**2)
+        left = np.maximum(most - sign * lap.force_lat[rows], 0.0)
+        front, rear = left[:, :2].sum(axis=1), left[:, 2:].sum(axis=1)
+        return (front, rear), c.cg_to_front * front, c.cg_to_rear * rear
+
+    def _wheels(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Index of the wheel nearest to its limit where an axle is limiting, else -1."""
+        lap = self.lap
+        worst = np.argmax(lap.grip_use[rows], axis=1)
+        return np.where(lap.limiting_axle[rows] == "none", -1, worst).astype(np.int64)
+
+    def _changes(self, s: Array, axle: NDArray[np.str_], rows: NDArray[np.int64]) -> tuple[Change, ...]:
+        """Where the limit goes over from one axle to another; a flicker shorter than ``FLICKER`` is none."""
+        steady = _steadied(s, axle)
+        wheels, found = self._wheels(rows), []
+        for k in np.flatnonzero(steady[1:] != steady[:-1]):
+            wheel = int(wheels[k + 1])
+            found.append(
+                Change(
+                    0.5 * float(s[k] + s[k + 1]),
+                    str(steady[k]),
+                    str(steady[k + 1]),
+                    WHEEL_NAMES[wheel] if wheel >= 0 and steady[k + 1] != "none" else "",
+                )
+            )
+        return tuple(found)
+
+    def _nervous(self, s: Array, rows: NDArray[np.int64], turn_in: float | None) -> Nervous | None:
+        lap = self.lap
+        on = lap.brake[rows] >= BRAKING
+        if not on.any():
+            return None
+        growth = np.where(on, self.motion.growth[rows], -np.inf)
+        k = int(np.argmax(growth))
+        worst = float(growth[k])
+        return Nervous(
+            station=float(s[k]),
+            to_turn_in=None if turn_in is None else float(s[k]) - turn_in,
+            growth=worst,
+            doubling=float(np.log(2.0) / worst) if worst > 0.0 else None,
+            brake=float(lap.brake[rows[k]]),
+            accel_lat=float(lap.accel_lat[rows[k]]),
+            speed=float(lap.speed[rows[k]]),
+            axle=str(lap.limiting_axle[rows[k]]),
+            stretches=active_stretches(s, on & (self.motion.growth[rows] > 0.0)),
+        )
+
+
+def _steadied(s: Array, axle: NDArray[np.str_]) -> NDArray[np.str_]:
+    """The limiting axle without stretches shorter than ``FLICKER``: such a one takes what came before it."""
+    found = axle.copy()
+    starts = np.flatnonzero(np.concatenate([[True], axle[1:] != axle[:-1]]))
+    ends = np.concatenate([starts[1:], [axle.size]])
+    for a, b in zip(starts, ends, strict=True):
+        last = s[b] if b < s.size else s[-1]
+        if a > 0 and last - s[a] < FLICKER:
+            found[a:b] = found[a - 1]
+    return found
+
+
+def _time_shares(clock: Array, axle: NDArray[np.str_]) -> dict[str, float]:
+    """Share of the time in which each axle holds the car."""
+    weight = np.gradient(clock) if clock.size > 1 else np.ones(1)
+    total = float(weight.sum())
+    return {name: float(weight[axle == name].sum()) / total for name in ("front", "rear", "both", "none")}
+
+
+def _mean(clock: Array, values: Array, s: Array, start: float, end: float) -> float:
+    """Mean over time between two stations; NaN when fewer than two rows lie between them."""
+    rows = np.flatnonzero((s >= start) & (s <= end))
+    if rows.size < 2:
+        return float("nan")
+    span = float(clock[rows[-1]] - clock[rows[0]])
+    return float(np.trapezoid(values[rows], clock[rows]) / span)
