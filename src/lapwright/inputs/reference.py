@@ -9,7 +9,8 @@ from collections.abc import Iterator
 
 from lapwright.inputs.csv_points import COLUMNS, REQUIRED_COLUMNS
 from lapwright.inputs.kinds import Either, Group, Key, Kind, ListOf
-from lapwright.inputs.study_keys import AIR_DENSITY, CONDITIONS, MAX_CASES, ROAD_GRIP, STUDY, Vary
+from lapwright.inputs.study_keys import STUDY
+from lapwright.inputs.study_vary import AIR_DENSITY, CONDITIONS, MAX_CASES, ROAD_GRIP, Vary
 from lapwright.inputs.track_keys import TRACK
 from lapwright.inputs.vehicle_keys import FRICTION_CIRCLE, VEHICLE
 

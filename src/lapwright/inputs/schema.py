@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from lapwright.inputs.kinds import Schema
-from lapwright.inputs.study_keys import AMOUNTS, STUDY
+from lapwright.inputs.study_keys import STUDY
+from lapwright.inputs.study_vary import AMOUNTS
 from lapwright.inputs.track_keys import TRACK
 from lapwright.inputs.vehicle_keys import FRICTION_CIRCLE, VEHICLE
 

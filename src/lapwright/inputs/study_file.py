@@ -16,10 +16,11 @@ from lapwright.inputs import kinds, tree
 from lapwright.inputs.files import Loaded, refuse_other_kind
 from lapwright.inputs.overrides import Absent, Spot, Value
 from lapwright.inputs.source import read_text
-from lapwright.inputs.study_keys import ROAD_GRIP, STUDY, Spread
+from lapwright.inputs.study_keys import STUDY
 from lapwright.inputs.study_plan import Row, rows, tidy
 from lapwright.inputs.study_rules import end_states, for_cars, held, spot_in
 from lapwright.inputs.study_sources import Car, Circuit, Values, with_road_grip
+from lapwright.inputs.study_vary import ROAD_GRIP, Spread
 from lapwright.problem.lap import EndState, asking_faults
 from lapwright.reference.solve import LapOptions
 from lapwright.study.cases import Axis, Case, Study

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from lapwright.inputs.overrides import Value
-from lapwright.inputs.study_keys import Spread
+from lapwright.inputs.study_vary import Spread
 
 Row = tuple[Value | None, ...]
 """An amount for each number varied; None leaves what the file has."""

@@ -8,9 +8,10 @@ from typing import Any
 
 from lapwright.inputs.kinds import MISSING, Report, did_you_mean
 from lapwright.inputs.overrides import ABSENT, Absent, Spot, Value, file_value
-from lapwright.inputs.study_keys import AIR_DENSITY, ENDS, MAX_CASES, ROAD_GRIP, Spread
+from lapwright.inputs.study_keys import ENDS
 from lapwright.inputs.study_plan import row_count, size
 from lapwright.inputs.study_sources import Car, Circuit
+from lapwright.inputs.study_vary import AIR_DENSITY, MAX_CASES, ROAD_GRIP, Spread
 from lapwright.inputs.tree import Mapping, at_path
 from lapwright.problem.lap import EndState, asking_faults
 
