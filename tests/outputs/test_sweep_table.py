@@ -159,13 +159,13 @@ def test_parquet_of_columns_with_nothing_in_them(circuit, tmp_path):
 def test_two_axes_of_one_name_keep_what_tells_them_apart(case):
     study, _ = case
     axes = (
-        Axis("vehicle.width_m", "width [m]", False, 1.0, 2.0),
+        Axis("vehicle.track.width_m", "axles [m]", False, 1.0, 2.0),
         Axis("track.width_m", "road [m]", False, 9.0, 12.0),
         BRAKES,
-        Axis("conditions.words", "words", True, 0.0, 0.0),
+        Axis("vehicle.status", "status", True, 0.0, 0.0),
     )
     assert axis_columns(replace(study, axes=axes)) == [
-        "vehicle.width_m", "track.width_m", "brakes.front_share", "conditions.words",
+        "vehicle.track.width_m", "track.width_m", "brakes.front_share", "vehicle.status",
     ]  # fmt: skip
 
 

@@ -29,8 +29,8 @@ BEFORE: tuple[tuple[str, str], ...] = (
 VARIED: tuple[tuple[str, str], ...] = (
     (
         "*",
-        "a varied number or word, named as in the study without what stands before its first dot (with it when two "
-        "would be called the same), in the unit of the file; in row 0 what the file has, empty when it does not say",
+        "a varied number or word, named as in the study without `vehicle.` (with it when two would be called the same), in "
+        "the unit of the file; in row 0 what the file has, empty when it does not say",
     ),
 )
 
@@ -75,11 +75,10 @@ MOST_DECIMALS = 15
 def axis_columns(study: Study) -> list[str]:
     """What the columns of the axes are called, in their order.
 
-    The name in the study without its first part where that is unique: "brakes.front_share" for
-    "vehicle.brakes.front_share".
+    The name in the study without "vehicle." where that is unique: "brakes.front_share" for "vehicle.brakes.front_share".
     """
     fixed = [name for name, _ in (*BEFORE, *OUTCOME, *AFTER)]
-    short = [axis.name.split(".", 1)[-1] for axis in study.axes]
+    short = [axis.name.removeprefix("vehicle.") for axis in study.axes]
     return [
         axis.name if [*fixed, *short].count(name) > 1 else name
         for axis, name in zip(study.axes, short, strict=True)
