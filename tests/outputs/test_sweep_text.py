@@ -106,6 +106,9 @@ def test_what_the_lap_time_hangs_on(scattered):
     masses = [c.values[2] for c, r in zip(study.cases, results, strict=True)
               if c.circuit == "fen-loop" and c.number and r.status == SOLVED]  # fmt: skip
     assert worth["chassis.mass_kg"]["swing_s"] == pytest.approx(0.004 * (max(masses) - min(masses)), abs=0.05)
+    assert (worth["chassis.mass_kg"]["low"], worth["chassis.mass_kg"]["high"]) == pytest.approx(
+        (min(masses), max(masses))
+    )
     assert worth["driveline.differential.type"]["slope_s"] is None
     for kind in TYPES:
         assert worth["driveline.differential.type"]["words_s"][kind] == pytest.approx(MORE[kind], abs=0.05)

@@ -63,6 +63,8 @@ SWEEP_KEYS: tuple[tuple[str, str], ...] = (
     ("groups[].plane.misfit_s", "root mean square of what it leaves"),
     ("groups[].plane.cases", "solved cases through which it was laid, case 0 left out"),
     ("groups[].plane.worth[].column", "an axis"),
+    ("groups[].plane.worth[].low", "its least value among these cases; null for words"),
+    ("groups[].plane.worth[].high", "its greatest"),
     ("groups[].plane.worth[].slope_s", "what the plane adds from its least to its greatest value; null for words"),
     ("groups[].plane.worth[].words_s", "what each word adds to the fastest; null for numbers"),
     ("groups[].plane.worth[].swing_s", "between its slowest and its fastest place"),
@@ -182,6 +184,8 @@ def _worth(group: Group, found: Surface, axis: int, column: str) -> dict[str, An
         words = {word: round(float(value), 4) + 0.0 for word, value in zip(seen, added, strict=True)}
     return {
         "column": column,
+        "low": None if words is not None else float(found.low[axis]),
+        "high": None if words is not None else float(found.low[axis] + found.span[axis]),
         "slope_s": None if words is not None else round(found.slope(axis), 4) + 0.0,
         "words_s": words,
         "swing_s": round(found.swing(axis), 4) + 0.0,
@@ -337,7 +341,7 @@ def _hangs(record: Mapping[str, Any], group: Mapping[str, Any], width: int) -> l
             added = sorted(one["words_s"].items(), key=lambda both: both[1])
             text = f"{axis['label']}: " + ", ".join(f"{word} {value:+.3f} s" for word, value in added)
         else:
-            reach = f"{figure_of(axis['low'])} to {figure_of(axis['high'])}"
+            reach = f"{figure_of(one['low'])} to {figure_of(one['high'])}"
             text = f"{axis['label']}: {one['slope_s']:+.3f} s from {reach} by the plane"
             text += f", {swing:.3f} s between slowest and fastest by a parabola" if curved else ""
         lines += _wrapped(text, width, "  ", "    ")
