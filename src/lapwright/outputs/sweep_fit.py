@@ -15,6 +15,9 @@ from lapwright.outputs.sweep_groups import Group
 SPARE = 1.5
 """Cases for each unknown of a surface, at least: with fewer it follows the points and says nothing."""
 
+UNCERTAIN = 0.5
+"""A surface that explains less than this share of the differences is told to say little."""
+
 TOO_ALIKE = 1e-8
 """Smallest singular value over the largest below which the numbers cannot be told apart."""
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from lapwright.outputs.sweep_fit import Surface, surface, terms_of
+from lapwright.outputs.sweep_fit import UNCERTAIN, Surface, surface, terms_of
 from lapwright.outputs.sweep_groups import Group, figure_of, groups_of
 from lapwright.outputs.sweep_table import axis_columns
 from lapwright.outputs.words import ascii_only, lap_time
@@ -24,9 +24,6 @@ FIRST = 5
 
 REASONS = 4
 """Reasons of one kind that the text tells."""
-
-UNCERTAIN = 0.5
-"""A plane that explains less than this share is told to say little."""
 
 SWEEP_KEYS: tuple[tuple[str, str], ...] = (
     ("study.name", "name of the study"),

@@ -23,6 +23,7 @@ from lapwright.lap.lap import Array
 from lapwright.outputs.figures.style import A4, INK, renderer, shown, styled
 from lapwright.outputs.figures.sweep_frame import (
     CROSS,
+    MANY,
     MARK,
     absent_words,
     below_heading,
@@ -31,7 +32,7 @@ from lapwright.outputs.figures.sweep_frame import (
     mark_setups,
     scale,
 )
-from lapwright.outputs.sweep_fit import surface, terms_of
+from lapwright.outputs.sweep_fit import UNCERTAIN, surface, terms_of
 from lapwright.outputs.sweep_groups import Group, figure_of, the_group
 from lapwright.study.cases import CaseResult, Study
 
@@ -211,6 +212,8 @@ def _quadratic(group: Group, i: int, j: int, mesh: Array) -> tuple[Array, str]:
         f"Least-squares quadratic {words} through {found.cases} solved cases, misfit {found.misfit:.4f} s (rms), "
         "the others as in the fastest case."
     )
+    if found.r_squared < UNCERTAIN:
+        how += f" It explains only {100.0 * found.r_squared:.0f} % of the differences."
     return found.at(columns) - float(group.times[best]), how
 
 
@@ -245,6 +248,7 @@ def _label_lines(
             continue
         word.set_path_effects(halo)
         word.set_gid("level")
+        word.set_zorder(5)
         kept.append(word)
         taken.append(Bbox(box))
     return kept
@@ -262,6 +266,8 @@ def _draw_cases(axes: Axes, group: Group, x: Array, y: Array) -> list[Line2D]:
     good, bad = group.solved & group.planned, ~group.solved & group.planned
     dot: dict[str, Any] = {"marker": "o", "markersize": 5.5, "markerfacecolor": "white", "markeredgecolor": INK,
                            "linestyle": "none", "zorder": 4}  # fmt: skip
+    if good.sum() > MANY:
+        dot |= {"markersize": 2.6, "markerfacecolor": INK, "markeredgewidth": 0.0, "alpha": 0.6}
     handles = axes.plot(x[good], y[good], label=f"solved case ({int(good.sum())})", **dot)
     if bad.any():
         halo = [withStroke(linewidth=4.5, foreground="white")]

@@ -50,8 +50,11 @@ PLATE: dict[str, Any] = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8
 MARK = 14.0
 """Half the size of a mark, with some room [pixels]."""
 
-REACH = 0.5
-"""The setup as it is widens a scale by at most this share of the range of the cases; farther away it is told in words."""
+REACH = 1.2
+"""The setup as it is widens a scale by at most so many ranges of the cases; farther away it is told in words."""
+
+MANY = 150
+"""More points than this are drawn small."""
 
 LETTERS = 22
 """Letters in a line of the key at the right of a page."""

@@ -33,6 +33,9 @@ from lapwright.study.cases import CaseResult, Study
 MOST_AXES = 10
 """Varied numbers on a page at most; of more, those that matter most."""
 
+CROWD = 40
+"""More strong lines than this are drawn thinner."""
+
 FAST_SHARE = 0.1
 """Share of the solved cases that is drawn strong."""
 
@@ -168,16 +171,17 @@ def _numbers(label: str, column: Array, low: float, high: float) -> Pole:
 def _draw_cases(axes: Axes, group: Group, heights: Array) -> list[Line2D]:
     across = np.arange(heights.shape[1])
     fast, best, current = fastest_tenth(group.times), group.best, group.current
+    strong = {**STRONG, "linewidth": 1.1} if len(fast) > CROWD else STRONG
     for k in np.flatnonzero(group.solved):
         if k not in (best, current):
             axes.plot(
-                across, heights[k], gid="fast" if k in fast else "case", **(STRONG if k in fast else FAINT)
+                across, heights[k], gid="fast" if k in fast else "case", **(strong if k in fast else FAINT)
             )
     handles = [
         Line2D([], [], **{**FAINT, "alpha": 0.9}, label=f"solved case ({int(group.solved.sum())} in all)")
     ]
     if len(fast) > 1:
-        handles.append(Line2D([], [], **STRONG, label=f"fastest tenth ({len(fast)})"))
+        handles.append(Line2D([], [], **strong, label=f"fastest tenth ({len(fast)})"))
     assert best is not None
     handles += axes.plot(across, heights[best], gid="best", label=shown(best_words(group)), **BEST)
     if current is not None and current != best and group.solved[current]:
