@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.lap import Array
@@ -26,6 +26,7 @@ class ShareScan:
         an end of what was tried
     best_entries : best share for each entry by its corner's name: where the multipliers' slope of that corner's part (its
         braking and entry phases) vanishes; NaN where it does not within what was tried
+    worth_entries : what these are worth there against the car's own share [s], positive
     """
 
     shares: Array
@@ -34,6 +35,7 @@ class ShareScan:
     best_time: float
     at_end: bool
     best_entries: dict[str, float]
+    worth_entries: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +130,8 @@ class BestSetup:
 @dataclass(frozen=True, eq=False)
 class Moved:
     """How one step of a number moves the entries: by corner, the change of the least stable point's station [m], of its
-    growth [1/s] and of the mean understeer on entry and exit [rad], step up less car as it is.
+    growth [1/s] and of the mean understeer on entry and exit [rad], step up less car as it is; ``begins`` and ``length`` that
+    of where deviations first grow with the brake on [m], where they do with both cars, and of how far they do [m].
     """
 
     number: SetupNumber
@@ -136,6 +139,8 @@ class Moved:
     growth: dict[str, float]
     understeer_entry: dict[str, float]
     understeer_exit: dict[str, float]
+    begins: dict[str, float] = field(default_factory=dict)
+    length: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,8 +1,8 @@
 """What each number of a car is worth on a lap, where on the lap, and whether a solve with the number changed agrees.
 
-The optimum's derivative by a parameter of the problem is that of its Lagrange function (``solver.sensitivity``). A number of the
-vehicle file moves one or several parameters, and perhaps bounds; the chain rule is done here. The engine's force at the wheels
-is a curve over speed whose own parameters jump when a gear moves, so that its derivative is taken as a function of speed.
+The optimum's derivative by a parameter of the problem is that of its Lagrange function (``solver.sensitivity``). A number of
+the vehicle file moves one or several parameters, and perhaps bounds; the chain rule is done here. The engine's force at the
+wheels is a curve over speed whose own parameters jump when a gear moves, so that its derivative is taken over speed.
 """
 
 from __future__ import annotations
@@ -13,11 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lapwright.errors import InputError, NoSolutionError
-from lapwright.lap.channels import curve_of
 from lapwright.lap.lap import Array
 from lapwright.lap.spans import Span, split_up
 from lapwright.problem.car import car_parameters, car_states
-from lapwright.problem.lap import lap_problem
 from lapwright.reference.solve import ReferenceLap, solve_again
 from lapwright.solver.sensitivity import bound_gradient, parameter_slopes
 from lapwright.solver.solution import Solution
@@ -151,8 +149,8 @@ def smooth_forces(line: Driveline, speed: Array) -> tuple[Array, Array]:
 
 
 def _by_drive(solution: Solution, vehicle: Vehicle, number: SetupNumber, slopes: Array) -> Array:
-    """(N,) effect of a number by way of the force at the wheels: that of a force of the same size everywhere is known from the
-    levels of the drive curve.
+    """(N,) effect of a number by way of the force at the wheels: what a newton more is worth is known from the levels of the
+    drive curve.
     """
     if not number.key.startswith("driveline."):
         return np.zeros(solution.nlp.mesh.intervals)

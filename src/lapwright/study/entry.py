@@ -41,6 +41,8 @@ class Nervous:
     brake : share of peak pressure there; accel_lat : [m/s2]; speed : [m/s]
     axle : which one is at its limit there
     stretches : (start, end) stations [m] with the brake on where deviations grow
+    begins : station [m] where they first do, between rows; None where they die out all along
+    length : of all such stretches [m]
     """
 
     station: float
@@ -52,6 +54,8 @@ class Nervous:
     speed: float
     axle: str
     stretches: tuple[tuple[float, float], ...]
+    begins: float | None = None
+    length: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,7 +203,7 @@ class _Tables:
             limiting_axle=axle,
             limiting_wheel=self._wheels(rows),
             changes=self._changes(s, axle, rows),
-            first_limit=next((str(a) for a in axle[lap.brake[rows] >= BRAKING] if a != "none"), "none"),
+            first_limit=next((str(a) for a in axle[s >= begin + LEAD] if a != "none"), "none"),
             shares=_time_shares(clock[inside], axle),
             spare_front=spare[0],
             spare_rear=spare[1],
@@ -229,7 +233,7 @@ class _Tables:
             return start + (station - start + 0.5 * length) % length - 0.5 * length
 
         feet = [near(x) for x in (report.lift_at, report.brake_on)]
-        known = [x for x in feet if x is not None and start - EARLIEST < x]
+        known = [x for x in (*feet, near(report.turn_in)) if x is not None and start - EARLIEST < x]
         begin = min([start, *known]) - LEAD
         slowest = near(report.slowest_at)
         end = start + (report.end - start) % length if length else report.end
@@ -257,16 +261,17 @@ class _Tables:
     def _understeer(self, rows: NDArray[np.int64], sign: float) -> tuple[Array, Array, Array]:
         """Road-wheel angle, neutral steer angle and understeer angle [rad], towards the corner positive.
 
-        A car on tyres that need no slip goes round a bend of curvature k with atan(L k) (ISO 8855, Ackermann steer angle [from
-        memory]); what the wheels are turned beyond that is the understeer angle (Milliken & Milliken, ch. 5 [from memory]).
+        A car on tyres that need no slip goes round a bend of curvature k with atan(L k) (ISO 8855, Ackermann steer angle
+        [from memory]); what the wheels are turned beyond that is the understeer angle (Milliken & Milliken, ch. 5 [from
+        memory]).
         """
         steer = sign * self.lap.steering_wheel[rows] / self.vehicle.steering.ratio
         neutral = sign * np.arctan(self.vehicle.chassis.wheelbase * self.lap.curvature[rows])
         return steer, neutral, steer - neutral
 
     def _weakest(self) -> float:
-        """Side stiffness [N/rad] below which a neutral steer point has no meaning: a share of what the tyres have when they roll
-        freely with the car's weight on them.
+        """Side stiffness [N/rad] below which a neutral steer point has no meaning: a share of what the tyres have when they
+        roll freely with the car's weight on them.
         """
         total = 0.0
         for tyre, load in zip(
@@ -314,20 +319,43 @@ class _Tables:
         on = lap.brake[rows] >= BRAKING
         if not on.any():
             return None
-        growth = np.where(on, self.motion.growth[rows], -np.inf)
-        k = int(np.argmax(growth))
-        worst = float(growth[k])
+        growth = self.motion.growth[rows]
+        k = int(np.argmax(np.where(on, growth, -np.inf)))
+        worst, station = float(growth[k]), _top(s, growth, on, k)
+        stretches = active_stretches(s, on & (growth > 0.0))
         return Nervous(
-            station=float(s[k]),
-            to_turn_in=None if turn_in is None else float(s[k]) - turn_in,
+            station=station,
+            to_turn_in=None if turn_in is None else station - turn_in,
             growth=worst,
             doubling=float(np.log(2.0) / worst) if worst > 0.0 else None,
             brake=float(lap.brake[rows[k]]),
             accel_lat=float(lap.accel_lat[rows[k]]),
             speed=float(lap.speed[rows[k]]),
             axle=str(lap.limiting_axle[rows[k]]),
-            stretches=active_stretches(s, on & (self.motion.growth[rows] > 0.0)),
+            stretches=stretches,
+            begins=_begins(s, growth, on),
+            length=float(sum(end - start for start, end in stretches)),
         )
+
+
+def _top(s: Array, growth: Array, on: NDArray[np.bool_], k: int) -> float:
+    """Station of the largest growth, by the parabola through the largest value and its neighbours."""
+    if not 0 < k < s.size - 1 or not (on[k - 1] and on[k + 1]):
+        return float(s[k])
+    a, b, _ = np.polyfit(s[k - 1 : k + 2] - s[k], growth[k - 1 : k + 2], 2)
+    top = -0.5 * b / a if a < 0.0 else 0.0
+    return float(np.clip(s[k] + top, s[k - 1], s[k + 1]))
+
+
+def _begins(s: Array, growth: Array, on: NDArray[np.bool_]) -> float | None:
+    """Station where deviations first grow with the brake on, by a straight line between two rows."""
+    first = np.flatnonzero(on & (growth > 0.0))
+    if not first.size:
+        return None
+    k = int(first[0])
+    if k == 0 or not on[k - 1] or growth[k - 1] > 0.0:
+        return float(s[k])
+    return float(s[k - 1] - growth[k - 1] * (s[k] - s[k - 1]) / (growth[k] - growth[k - 1]))
 
 
 def _steadied(s: Array, axle: NDArray[np.str_]) -> NDArray[np.str_]:

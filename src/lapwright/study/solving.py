@@ -1,7 +1,7 @@
 """The cases of a study solved one from another: in which order, and how one of them is solved.
 
-Every case begins where a neighbour came by on the central path. Which neighbour follows from the study alone, not from who was
-ready first, so that a sweep gives the same numbers to the last digit on one core or on many, in one go or in several.
+Every case begins where a neighbour came by on the central path. Which neighbour follows from the study alone, not from who
+was ready first, so that a sweep gives the same numbers to the last digit on one core or on many, in one go or in several.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ STARTS_SHARE, FEWEST_STARTS = 0.125, 16
 """Share of a group's cases from which others begin, and how many there are at least where the group has so many."""
 
 COARSER = 1.2
-"""Mean interval of the mesh of a sweep over that of a lap, where the study does not say: the error that is allowed is the same."""
+"""Mean interval of the mesh of a sweep over that of a lap, where the study does not say; the error allowed is the same."""
 
 MOST = 150
 """Iterations after which a case that began from a neighbour is begun anew."""
@@ -63,10 +63,10 @@ MOST = 150
 def steps_of(study: Study) -> tuple[Step, ...]:
     """Every case of a study that can be asked, once, in the order of work.
 
-    Cases are put into groups that share their formulas and the length of their road. In each the case nearest to the files' own
-    is solved first; then those farthest from all before, one after the other (Gonzalez, Theoretical Computer Science 38 (1985)
-    293 [from memory]: they cover the group about as evenly as can be), each from its nearest before; then all others, each from
-    the nearest of these.
+    Cases are put into groups that share their formulas and the length of their road. In each the case nearest to the files'
+    own is solved first; then those farthest from all before, one after the other (Gonzalez, Theoretical Computer Science 38
+    (1985) 293 [from memory]: they cover the group about as evenly as can be), each from its nearest before; then all others,
+    each from the nearest of these.
     """
     groups: list[tuple[Case, list[int]]] = []
     for i, case in enumerate(study.cases):
@@ -262,7 +262,8 @@ class Bench:
 
     def _from(self, case: Case, known: _Known) -> tuple[Solution, float, Lap, int] | None:
         """The case from a neighbour, on its mesh; None when that leads to no answer that is good enough."""
-        track, options = self.study.tracks[case.track], self._options
+        track = self.study.tracks[case.track]
+        options = sweep_options(track.length, self.study.options)
         assert case.vehicle is not None
         problem = lap_problem(track, case.vehicle, case.start, case.end)
         functions = self._shared(case.vehicle, problem.model.road_size, problem.model)
@@ -279,16 +280,13 @@ class Bench:
         """The case from a first guess, by the recipe of a reference lap."""
         track = self.study.tracks[case.track]
         assert case.vehicle is not None
-        work = Work(track, case.vehicle, case.start, case.end, self._options, None)
+        options = sweep_options(track.length, self.study.options)
+        work = Work(track, case.vehicle, case.start, case.end, options, None)
         model = work.problem.model
         work.functions = self._shared(case.vehicle, model.road_size, model)
         solution, error = work.solve()
         iterations = sum(stage.iterations for stage in work.stages)
         return solution, error.total, lap_of(solution, track, case.vehicle), iterations
-
-    @property
-    def _options(self) -> LapOptions:
-        return self.study.options
 
     def _corners(self, case: Case, lap: Lap) -> tuple[CornerNumbers, ...]:
         wanted = self.study.corners

@@ -3,14 +3,15 @@
 States are the sideways velocity v, the yaw rate r, the lagged lateral specific force that moves load from side to side, and
 the spins of the four wheels: a wheel that is braked hard loses side force as it slows, and that is where trail braking makes
 a car nervous. Speed and everything else that changes slowly stand still. Fixed-control stability is that of Milliken &
-Milliken, Race Car Vehicle Dynamics (1995), ch. 5 and 6, and of Gillespie, Fundamentals of Vehicle Dynamics (1992), ch. 6 [both
-from memory]; there the car has two lateral states, which are what is left of these seven when loads and spins follow at once.
+Milliken, Race Car Vehicle Dynamics (1995), ch. 5 and 6, and of Gillespie, Fundamentals of Vehicle Dynamics (1992), ch. 6
+[both from memory]; there the car has two lateral states, which are what is left of these seven when loads and spins follow
+at once.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 import casadi as ca
@@ -31,9 +32,6 @@ LATERAL = ("v", "r", "accel_lat", "spin_fl", "spin_fr", "spin_rl", "spin_rr")
 """Order of the lateral states."""
 
 MOTION, LOADS, SPINS = slice(0, 2), slice(2, 3), slice(3, 7)
-
-WEAKEST = 0.02
-"""Share of the side force that sideslip gives a freely rolling car, below which its place along the car has no meaning."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,13 +73,13 @@ class LateralMotion:
         a[~fine], b[~fine] = np.nan, np.nan
         return a, b
 
-    @property
+    @cached_property
     def growth(self) -> Array:
         """(M,) rate of the fastest growing deviation [1/s]; negative where each dies out. It doubles in ln 2 / growth."""
         rates: Array = np.linalg.eigvals(self.a).real.max(axis=1)
         return rates
 
-    @property
+    @cached_property
     def yaw_stiffness(self) -> Array:
         """(M,) yaw moment for each radian of sideslip [N m/rad], wheels' torques held, loads as they are: positive when
         it turns the car back into the direction that it travels in.
@@ -89,7 +87,7 @@ class LateralMotion:
         a, _ = self.following(SPINS)
         return np.asarray(self.yaw_inertia * self.speed * a[:, 1, 0])
 
-    @property
+    @cached_property
     def side_stiffness(self) -> Array:
         """(M,) side force for each radian of sideslip [N/rad], negative: against the sideslip."""
         a, _ = self.following(SPINS)
@@ -147,7 +145,7 @@ def motion_at(vehicle: Vehicle, states: Array, slips: Array, road: Array) -> Lat
     road
         (road_size, M) numbers of the road, see ``problem.road``.
     """
-    names, values = as_vector(car_parameters(vehicle, curve_of(vehicle)))
+    _, values = as_vector(car_parameters(vehicle, curve_of(vehicle)))
     program = _program(_form(vehicle), road.shape[0])
     state = CarState(*states)
     spins = np.vstack(spins_of(vehicle, state, list(slips)))

@@ -1,0 +1,257 @@
+"""The best setup within bounds: a search on laps that are solved anew, led by their multipliers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import minimize
+
+from lapwright.driver.shares import running
+from lapwright.errors import NoSolutionError
+from lapwright.lap.corners import corner_reports
+from lapwright.lap.lap import Array
+from lapwright.lap.resample import lap_at
+from lapwright.lap.spans import Span, growth, leaves
+from lapwright.reference.kept import KeptLap
+from lapwright.reference.solve import ReferenceLap, solve_again
+from lapwright.study.balance import BestSetup, Chosen
+from lapwright.study.effects import slopes_of
+from lapwright.study.entry import BRAKING, Entry, entries_of
+from lapwright.study.numbers import SetupNumber
+from lapwright.track.track import Track
+from lapwright.vehicle.parameters import Vehicle
+
+ACCURACY = 2e-5
+"""Gain [s] below which the search ends."""
+
+MOST_STEPS = 30
+"""Steps of the search at most."""
+
+SHARP = 4.0
+"""How sharply the largest growth stands out in the smooth stand-in for it, times its size [s]: (1/k) ln mean exp(k g)
+(Kreisselmeier & Steinhauser, IFAC 1979 [from memory])."""
+
+PROBE = 0.02
+"""Share of a number's range by which it is moved to see what it does to the stability."""
+
+SLACK = 0.05
+"""Growth [1/s] over the limit that still counts as kept."""
+
+AT_BOUND = 1e-3
+"""Share of its range from a bound within which a number counts as on it."""
+
+REFUSED = 5.0
+"""Seconds that a setup without a solution is taken to cost."""
+
+
+@dataclass(frozen=True)
+class Bounded:
+    """A number and the bounds that it may move between, in the unit of the file."""
+
+    number: SetupNumber
+    low: float
+    high: float
+
+
+class _Search:
+    """Laps by setup, each solved once, from the nearest that is known."""
+
+    def __init__(
+        self,
+        result: ReferenceLap,
+        track: Track,
+        choices: Sequence[Bounded],
+        progress: Callable[[str], None] | None,
+    ) -> None:
+        assert isinstance(result.vehicle, Vehicle)
+        self.result, self.track, self.choices, self.progress = result, track, choices, progress
+        self.vehicle = result.vehicle
+        self.low = np.array([c.low for c in choices])
+        self.span = np.array([c.high - c.low for c in choices])
+        self.first = np.clip(
+            (np.array([c.number.value(self.vehicle) for c in choices]) - self.low) / self.span, 0.0, 1.0
+        )
+        self.laps: dict[bytes, tuple[Array, ReferenceLap | None]] = {}
+        self.solves, self.best = 0, result.time
+
+    def car(self, x: Array) -> Vehicle:
+        """The car of a setup; ``x`` in shares of the ranges."""
+        vehicle = self.vehicle
+        for choice, value in zip(self.choices, self.low + x * self.span, strict=True):
+            vehicle = choice.number.changed(vehicle, float(value))
+        return vehicle
+
+    def lap(self, x: Array) -> ReferenceLap | None:
+        """The lap of a setup, None without a solution."""
+        x = np.clip(np.round(x, 9), 0.0, 1.0)
+        key = x.tobytes()
+        if key not in self.laps:
+            known = [(float(np.sum((at - x) ** 2)), lap) for at, lap in self.laps.values() if lap is not None]
+            known.append((float(np.sum((self.first - x) ** 2)), self.result))
+            nearest = min(known, key=lambda pair: pair[0])[1]
+            self.solves += 1
+            try:
+                lap: ReferenceLap | None = solve_again(nearest, self.track, self.car(x))
+            except NoSolutionError:
+                lap = None
+            self.laps[key] = (x, lap)
+            if lap is not None:
+                self.best = min(self.best, lap.time)
+            if self.progress is not None:
+                self.progress(f"lap {self.solves}, quickest {self.best:.3f} s")
+        return self.laps[key][1]
+
+    def time(self, x: Array) -> float:
+        """Lap time [s]."""
+        lap = self.lap(x)
+        return self.result.time + REFUSED if lap is None else lap.time
+
+    def slope(self, x: Array) -> Array:
+        """Its derivative by the setup [s per range]."""
+        lap = self.lap(x)
+        if lap is None:
+            return np.zeros(len(self.choices))
+        found = slopes_of(lap, self.track, [c.number for c in self.choices])
+        return np.asarray(found.sum(axis=1) * self.span)
+
+    def entries(self, x: Array, only: str) -> tuple[Entry, ...]:
+        """The entries of a setup's lap; none without a solution."""
+        lap = self.lap(x)
+        if lap is None:
+            return ()
+        assert isinstance(lap.vehicle, Vehicle)
+        return entries_of(self.track, lap.vehicle, lap.lap, corner_reports(lap.lap, self.track), only)
+
+    def growth(self, x: Array, only: str) -> float:
+        """A smooth stand-in for the largest growth with the brake on in all entries [1/s]."""
+        rows = [e.growth[e.brake >= BRAKING] for e in self.entries(x, only)]
+        values = np.concatenate(rows) if rows else np.zeros(0)
+        if not values.size:
+            return 0.0
+        top = float(values.max())
+        return top + float(np.log(np.mean(np.exp(SHARP * (values - top))))) / SHARP
+
+
+def find_best(
+    result: ReferenceLap,
+    known: KeptLap,
+    track: Track,
+    choices: Sequence[Bounded],
+    spans: Sequence[Span],
+    *,
+    most_growth: float | None = None,
+    only: str = "",
+    progress: Callable[[str], None] | None = None,
+) -> BestSetup:
+    """The setup with the least lap time within bounds, near the car as it is.
+
+    Sequential quadratic programming (Kraft, DFVLR-FB 88-28 (1988), as in ``scipy.optimize.minimize``) on laps that are solved
+    anew, with derivatives from their multipliers. The optimum is a local one.
+
+    Parameters
+    ----------
+    result, known, track
+        The lap of the car as it is, what is kept of it, and the road.
+    choices
+        The numbers that may change, and their bounds.
+    spans
+        The pieces of the lap.
+    most_growth
+        Largest rate [1/s] at which a deviation may grow on an entry with the brake on; None for no limit.
+    only
+        Name of the one corner whose entry the limit is for; empty for all.
+    progress
+        Called with a few words after each solve.
+    """
+    search = _Search(result, track, choices, progress)
+    constraints = []
+    if most_growth is not None:
+
+        def room(x: Array) -> float:
+            return most_growth - search.growth(x, only)
+
+        def room_slope(x: Array) -> Array:
+            here, found = room(x), np.zeros(x.size)
+            for i in range(x.size):
+                moved = x.copy()
+                moved[i] += PROBE if x[i] + PROBE <= 1.0 else -PROBE
+                found[i] = (room(moved) - here) / (moved[i] - x[i])
+            return found
+
+        constraints.append({"type": "ineq", "fun": room, "jac": room_slope})
+    found = minimize(
+        search.time,
+        search.first,
+        jac=search.slope,
+        bounds=[(0.0, 1.0)] * len(choices),
+        constraints=constraints,
+        method="SLSQP",
+        options={"ftol": ACCURACY, "maxiter": MOST_STEPS},
+    )
+    x = _pick(search, np.clip(found.x, 0.0, 1.0), most_growth, only)
+    return _told(search, x, known, spans, most_growth, only, str(found.message))
+
+
+def _pick(search: _Search, x: Array, most_growth: float | None, only: str) -> Array:
+    """The quickest of all setups that were solved and keep the limit: the last step of a search need not be it."""
+    tried = [(at, lap) for at, lap in search.laps.values() if lap is not None]
+    tried.append((search.first, search.result))
+    tried.sort(key=lambda pair: pair[1].time)
+    for at, _ in tried:
+        if most_growth is None or _largest(search.entries(at, only)) <= most_growth + SLACK:
+            return at
+    return x
+
+
+def _largest(entries: Sequence[Entry]) -> float:
+    return max((e.nervous.growth for e in entries if e.nervous is not None), default=-np.inf)
+
+
+def _told(
+    search: _Search,
+    x: Array,
+    known: KeptLap,
+    spans: Sequence[Span],
+    most_growth: float | None,
+    only: str,
+    message: str,
+) -> BestSetup:
+    lap = search.lap(x)
+    assert lap is not None and isinstance(lap.vehicle, Vehicle)
+    entries = search.entries(x, "")
+    limited = search.entries(x, only) if only else entries
+    slopes = search.slope(x) / search.span
+    chosen = []
+    for i, choice in enumerate(search.choices):
+        at = "low" if x[i] < AT_BOUND else "high" if x[i] > 1.0 - AT_BOUND else ""
+        step = choice.number.step * (-1.0 if at == "low" else 1.0)
+        further = max(-float(slopes[i]) * step, 0.0) if at else 0.0
+        chosen.append(
+            Chosen(
+                number=choice.number,
+                before=choice.number.value(search.vehicle),
+                after=choice.number.value(lap.vehicle),
+                low=choice.low,
+                high=choice.high,
+                at_bound=at,
+                further=further,
+            )
+        )
+    run = running(lap_at(lap.lap, known.lap.s), known.lap, known)
+    parts = tuple(growth(run.s, run.value, leaf.start, leaf.end) for _, leaf in leaves(spans))
+    held = most_growth is None or _largest(limited) <= most_growth + SLACK
+    words = "" if "success" in message.lower() else message
+    return BestSetup(
+        chosen=tuple(chosen),
+        vehicle=lap.vehicle,
+        before=search.result.time,
+        after=lap.time,
+        parts=parts,
+        entries=entries,
+        most_growth=most_growth,
+        held=held,
+        solves=search.solves,
+        words=words,
+    )
