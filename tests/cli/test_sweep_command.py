@@ -22,6 +22,7 @@ import pytest
 
 from lapwright.cli import sweep
 from lapwright.cli.main import main
+from lapwright.inputs.study_file import load_study
 from lapwright.study.cases import NO_SOLUTION, Answer, CaseResult
 from lapwright.study.journal import open_journal
 
@@ -137,6 +138,14 @@ def test_a_longer_study_solves_what_is_new(result, tmp_path, capsys):
     old, new = ((folder / "cases.jsonl").read_text().splitlines() for folder in (result, out))
     assert new[:CASES] == old
     assert len(new) == CASES + 2
+
+
+def test_a_study_with_other_corners_is_solved_again(study, tmp_path):
+    other = tmp_path / "other.yaml"
+    other.write_text(study.read_text().replace("[Gate, Heron]", "[Gate, Kiln]"))
+    old, new = ({case.key for case in load_study(path).cases} for path in (study, other))
+    assert len(old) == len(new) == CASES
+    assert not old & new
 
 
 def test_a_stopped_sweep_goes_on_to_the_same_table(result, study, tmp_path, capsys):
