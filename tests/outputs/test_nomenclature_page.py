@@ -7,6 +7,8 @@ import pytest
 
 from lapwright.corner import reading
 from lapwright.lap import corners, phases
+from lapwright.outputs.balance_files import EFFECTS, ENTRIES, PIECES, ROWS, WORDS
+from lapwright.outputs.balance_keys import BALANCE_KEYS
 from lapwright.outputs.card_keys import CARD_KEYS, written_out
 from lapwright.outputs.channels import CHANNELS, COLUMNS
 from lapwright.outputs.compare_files import ALIGNED, PARTS, READINGS, RUNNING
@@ -14,11 +16,15 @@ from lapwright.outputs.compare_keys import COMPARE_KEYS
 from lapwright.outputs.corner_file import CORNER_COLUMNS
 from lapwright.outputs.nomenclature import (
     aligned_table,
+    balance_table,
     card_table,
     cases_table,
     channel_table,
     compare_table,
     corner_table,
+    effects_table,
+    entries_table,
+    entry_table,
     parts_table,
     sweep_table,
 )
@@ -39,6 +45,10 @@ PAGE = (Path(__file__).parents[2] / "docs" / "nomenclature.md").read_text(encodi
         compare_table,
         cases_table,
         sweep_table,
+        balance_table,
+        effects_table,
+        entries_table,
+        entry_table,
     ],
 )
 def test_tables_are_those_of_the_code(table):
@@ -59,6 +69,9 @@ def test_no_column_is_made_up():
         | {key for key, _ in COMPARE_KEYS}
         | {name for name, _ in CASE_COLUMNS}
         | {key for key, _ in SWEEP_KEYS}
+        | {name for name, _ in (*EFFECTS, *PIECES, *ENTRIES, *WORDS)}
+        | {column.name for column in ROWS}
+        | {key for key, _ in BALANCE_KEYS}
     )
     section = PAGE[PAGE.index("## Channels") : PAGE.index("## Trade words")]
     named = set(re.findall(r"^\| `([\w.*\[\]]+)` \|", section, flags=re.MULTILINE))
@@ -67,8 +80,9 @@ def test_no_column_is_made_up():
 
 def test_every_unit_at_the_end_of_a_name_is_explained():
     endings = set(re.findall(r"^\| `(_\w+)` \|", PAGE, flags=re.MULTILINE))
-    units = {"m", "s", "kmh", "mps", "bar", "deg", "dps", "rpm", "g", "N", "1pm"}
-    for name in (*COLUMNS, *(column.name for column in CORNER_COLUMNS), *written_out()):
+    units = {"m", "s", "kmh", "mps", "bar", "deg", "dps", "rpm", "g", "N", "1pm", "1ps", "Nm", "percent"}
+    balance = [key for key, _ in (*EFFECTS, *ENTRIES, *BALANCE_KEYS)] + [column.name for column in ROWS]
+    for name in (*COLUMNS, *(column.name for column in CORNER_COLUMNS), *written_out(), *balance):
         last = name.rsplit("_", 1)[-1]
         if last in units:
             assert f"_{last}" in endings, name

@@ -215,10 +215,9 @@ def _tyre_corner_words(entry: Entry, base: Entry | None, earlier: float | None) 
     said = []
     if earlier is not None and abs(earlier) >= METRES:
         said.append(f"brake {abs(earlier):.0f} m {'earlier' if earlier > 0.0 else 'later'}")
-    said.append("no axle at its limit" if entry.first_limit == "none" else f"first limit {entry.first_limit}")
     if base is not None and base.first_limit != entry.first_limit:
-        said[-1] += f" (hot: {base.first_limit})"
-    return f"{entry.corner}: {', '.join(said)}"
+        said.append(f"first limit {entry.first_limit} (hot: {base.first_limit})")
+    return f"{entry.corner}: {', '.join(said) or 'as hot'}"
 
 
 # -- best setup --------------------------------------------------------------------------------------------------------------

@@ -232,7 +232,7 @@ def stable_words(entry: Entry) -> str:
     if spot.doubling is None or spot.growth <= 0.0:
         half = f", by half in {math.log(2.0) / -spot.growth:.2f} s" if spot.growth < 0.0 else ""
         return f"least stable {where}, where a disturbance still dies out{half}"
-    return f"least stable {where}, where a disturbance doubles in {spot.doubling:.2f} s"
+    return f"least stable {where}, where a disturbance doubles in {round(spot.doubling, 3):.2f} s"
 
 
 def spare_while(entry: Entry, axle: str) -> float | None:
@@ -264,10 +264,13 @@ def moved_words(moved: Moved) -> str:
             said.append(_most("less stable", worse, moved, len(growth)))
         if not calmer and not worse:
             said.append("as stable as before")
+    means = []
     for words, values in (("entry", moved.understeer_entry), ("exit", moved.understeer_exit)):
         known = [value for value in values.values() if math.isfinite(value)]
         if known and abs(float(np.mean(known))) >= NEUTRAL:
-            said.append(f"understeer on {words} {float(np.mean(known)) / DEG:+.2f} deg on average")
+            means.append(f"{float(np.mean(known)) / DEG:+.2f} deg on {words}")
+    if means:
+        said.append(f"mean understeer {' and '.join(means)}")
     return f"{head}: {', '.join(said) if said else 'nothing moves'}."
 
 

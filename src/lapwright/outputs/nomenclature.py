@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+from lapwright.outputs.balance_files import EFFECTS, ENTRIES, PIECES, ROWS, WORDS
+from lapwright.outputs.balance_keys import BALANCE_KEYS
 from lapwright.outputs.card_keys import CARD_KEYS
 from lapwright.outputs.channels import CHANNELS
 from lapwright.outputs.compare_files import ALIGNED, PARTS, READINGS, RUNNING
@@ -67,6 +69,31 @@ def sweep_table() -> str:
     return "\n".join(["| key | meaning |", "|---|---|", *rows])
 
 
+def balance_table() -> str:
+    """Keys of balance.json as a Markdown table."""
+    rows = [f"| `{key}` | {doc} |" for key, doc in BALANCE_KEYS]
+    return "\n".join(["| key | meaning |", "|---|---|", *rows])
+
+
+def effects_table() -> str:
+    """Columns of effects.csv as a Markdown table."""
+    rows = [f"| `{name}` | {doc} |" for name, doc in (*EFFECTS, *PIECES)]
+    return "\n".join(["| column | meaning |", "|---|---|", *rows])
+
+
+def entries_table() -> str:
+    """Columns of entries.csv as a Markdown table."""
+    rows = [f"| `{name}` | {doc} |" for name, doc in ENTRIES]
+    return "\n".join(["| column | meaning |", "|---|---|", *rows])
+
+
+def entry_table() -> str:
+    """Columns of an entry-*.csv as a Markdown table."""
+    rows = [f"| `{column.name}` | {column.doc} |" for column in ROWS]
+    rows += [f"| `{name}` | {doc} |" for name, doc in WORDS]
+    return "\n".join(["| column | meaning |", "|---|---|", *rows])
+
+
 if __name__ == "__main__":
     tables = (
         channel_table,
@@ -77,5 +104,9 @@ if __name__ == "__main__":
         compare_table,
         cases_table,
         sweep_table,
+        balance_table,
+        effects_table,
+        entries_table,
+        entry_table,
     )
     print(*(table() for table in tables), sep="\n\n")
