@@ -20,7 +20,7 @@ from typing import Any, NoReturn, TextIO
 
 from lapwright.errors import Fault, InputError, NoSolutionError
 
-COMMANDS = ("check", "baseline", "lap", "corner", "compare", "sweep", "schema")
+COMMANDS = ("check", "baseline", "lap", "corner", "compare", "balance", "sweep", "schema")
 
 DONE, FAULT, NO_SOLUTION, INTERRUPTED = 0, 2, 3, 130
 PIPE_CLOSED = 128 + 13

@@ -21,7 +21,7 @@ from lapwright.study.ideal_share import along
 from lapwright.study.numbers import number_called, numbers_of
 from lapwright.study.tyres import COLD, tyre_states
 from lapwright.track.track import Track
-from lapwright.vehicle.parameters import Vehicle
+from lapwright.vehicle.parameters import AnyVehicle, Vehicle
 
 Progress = Callable[[str, str], None]
 
@@ -78,11 +78,7 @@ def make_balance(
         For a friction-circle car, a number that the car does not have, or bounds that make no sense.
     """
     options = options or BalanceOptions()
-    vehicle = result.vehicle
-    if not isinstance(vehicle, Vehicle):
-        raise InputError(
-            f"{vehicle.name} is a point with one circle of grip: it has no axles that could be balanced"
-        )
+    vehicle = four_wheels(result.vehicle)
     choices = bounded_numbers(vehicle, options.best)
     known = keep(result, track)
     reports = corner_reports(result.lap, track)
@@ -124,6 +120,22 @@ def make_balance(
         best=best,
         corner=options.corner,
         notices=notices,
+    )
+
+
+def four_wheels(vehicle: AnyVehicle) -> Vehicle:
+    """The car, when it has axles.
+
+    Raises
+    ------
+    InputError
+        For a friction-circle car.
+    """
+    if isinstance(vehicle, Vehicle):
+        return vehicle
+    raise InputError(
+        f"{vehicle.name} is a point with one circle of grip: it has no axles that could be balanced; "
+        "lapwright lap tells what its limits cost"
     )
 
 
