@@ -22,7 +22,6 @@ import pytest
 
 from lapwright.cli import sweep
 from lapwright.cli.main import main
-from lapwright.inputs.study_file import load_study
 from lapwright.study.cases import NO_SOLUTION, Answer, CaseResult
 from lapwright.study.journal import open_journal
 
@@ -140,12 +139,16 @@ def test_a_longer_study_solves_what_is_new(result, tmp_path, capsys):
     assert len(new) == CASES + 2
 
 
-def test_a_study_with_other_corners_is_solved_again(study, tmp_path):
-    other = tmp_path / "other.yaml"
+def test_other_corners_are_told_without_solving_again(result, study, tmp_path, capsys):
+    out, other = tmp_path / "out", tmp_path / "other.yaml"
+    shutil.copytree(result, out)
     other.write_text(study.read_text().replace("[Gate, Heron]", "[Gate, Kiln]"))
-    old, new = ({case.key for case in load_study(path).cases} for path in (study, other))
-    assert len(old) == len(new) == CASES
-    assert not old & new
+    words = ["sweep", str(other), "--out", str(out), "--force", "--scheduler", "tcp://127.0.0.1:9"]
+    assert main([*words, "--no-figures"]) == 0
+    assert "11 of 11 cases are solved already" in capsys.readouterr().err
+    table = pd.read_csv(out / "cases.csv")
+    assert table["kiln_time_s"].notna().all()
+    assert "heron_time_s" not in table
 
 
 def test_a_stopped_sweep_goes_on_to_the_same_table(result, study, tmp_path, capsys):

@@ -162,8 +162,6 @@ class _Pair:
         self.start, self.end = (EndState(), EndState()) if closed else end_states(maker.values)
         decides = [_version(), *circuit.texts, *car.texts, repr(maker.values["grip_margin"])]
         decides += [repr(asdict(maker.options())), repr(asdict(self.start)), repr(asdict(self.end))]
-        # An answer tells these corners only, so with others it has to be found again.
-        decides.append(repr(maker.corners()))
         self.digest = hashlib.sha256(json.dumps(decides).encode())
 
     def _spot(self, name: str) -> Spot | None:

@@ -289,11 +289,10 @@ class Bench:
         return solution, error.total, lap_of(solution, track, case.vehicle), iterations
 
     def _corners(self, case: Case, lap: Lap) -> tuple[CornerNumbers, ...]:
-        wanted = self.study.corners
+        # All of them: the key of a case does not depend on which of them the table tells.
         return tuple(
             CornerNumbers(report.name, report.time, report.brake_on_before_start, report.slowest_speed)
             for report in corner_reports(lap, self.study.tracks[case.track])
-            if not wanted or report.name in wanted
         )
 
 
