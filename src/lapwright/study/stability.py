@@ -10,6 +10,7 @@ at once.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any
@@ -24,6 +25,7 @@ from lapwright.problem.car import car_parameters
 from lapwright.problem.parameters import as_vector, substitute
 from lapwright.problem.road import road_frame, road_numbers
 from lapwright.replay.equations import slips_of, spin_rates, spins_of
+from lapwright.replay.states import lap_states
 from lapwright.track.track import Track
 from lapwright.vehicle.car import CarState, car_point
 from lapwright.vehicle.parameters import Vehicle
@@ -32,6 +34,10 @@ LATERAL = ("v", "r", "accel_lat", "spin_fl", "spin_fr", "spin_rl", "spin_rr")
 """Order of the lateral states."""
 
 MOTION, LOADS, SPINS = slice(0, 2), slice(2, 3), slice(3, 7)
+
+TOGETHER = 1e3
+"""Rate [1/s] at which a difference between the spins of a locked axle's wheels is let die out. Nothing drives such a
+difference, so that any rate leaves the car's own motion as it is; without one the axle's wheels could not follow."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,13 +126,9 @@ def lateral_motion(track: Track, vehicle: Vehicle, lap: Lap) -> LateralMotion:
     lap
         A lap with all its channels: a target, a baseline or a replay.
     """
-    speed_along = lap.speed * np.cos(lap.sideslip)
-    states = np.vstack(
-        [
-            lap.n, lap.xi, speed_along, lap.speed * np.sin(lap.sideslip), lap.yaw_rate,
-            lap.steering_wheel / vehicle.steering.ratio, lap.pedal, lap.accel_long, lap.accel_lat,
-        ]
-    )  # fmt: skip
+    # What moves the load about lags behind the accelerations of the lap by a tenth of a second.
+    x = lap_states(track, vehicle, lap)
+    states = np.vstack([x[1:6], lap.steering_wheel / vehicle.steering.ratio, lap.pedal, x[6:8]])
     stations = np.mod(lap.s, track.length) if track.closed else lap.s
     return motion_at(vehicle, states, lap.slip_ratio.T, road_numbers(track.road(stations)))
 
@@ -197,9 +199,8 @@ def _program(form: _Form, road_size: int) -> OverPoints:
     state, spins = CarState(*(x[i] for i in range(9))), [x[9 + i] for i in range(4)]
     frame = road_frame([road[i] for i in range(road_size)])
     point = car_point(car, drive, frame, state, slips_of(car, state, spins))
-    rates = ca.vertcat(
-        point.rates["v"], point.rates["r"], point.rates["accel_lat"], *spin_rates(car, point, spins)
-    )
+    spun = _as_one(form.vehicle, spin_rates(car, point, spins), spins)
+    rates = ca.vertcat(point.rates["v"], point.rates["r"], point.rates["accel_lat"], *spun)
     lateral = ca.vertcat(x[3], x[4], x[8], x[9:13])
     # Derivatives by parts of x: all of it, then the columns that are wanted.
     jacobian = ca.densify(ca.jacobian(rates, x))
@@ -209,3 +210,14 @@ def _program(form: _Form, road_size: int) -> OverPoints:
         "lateral_motion", [x, road, p], [jacobian[:, columns], jacobian[:, 5]], {"cse": True}
     )
     return OverPoints(function, (2,))
+
+
+def _as_one(vehicle: Vehicle, rates: Sequence[Any], spins: Sequence[Any]) -> list[Any]:
+    """Rates of the spins, those of a locked axle with its wheels brought together."""
+    line, found = vehicle.driveline, list(rates)
+    for left, driven in ((0, line.driven != "rear"), (2, line.driven != "front")):
+        if driven and line.differential.type == "locked":
+            apart = spins[left] - spins[left + 1]
+            found[left] -= TOGETHER * apart
+            found[left + 1] += TOGETHER * apart
+    return found
