@@ -59,7 +59,8 @@ def fitted_text(source: str, fit: CarFit, logs: Sequence[str], file: str = "") -
             _scale(edits, path, node, shown)
         elif path in GRIP_SCALES and isinstance(group, Mapping):
             was = GRIP_SCALES[path]
-            edits.insert(path, group, f"{was * shown.value:.5g}", f"fitted: was {was:g}; {_told(shown)}")
+            words = f"fitted: was {was:g}; {_told(shown)}"
+            edits.insert(path, group, f"{was * shown.value:.5g}", words, f"{path[-1]} {words}")
     name = root.values.get("name")
     if isinstance(name, Scalar):
         edits.rename(name, WORD)

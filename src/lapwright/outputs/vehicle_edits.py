@@ -91,7 +91,7 @@ class VehicleEdits:
         """Say something on the last line of what was replaced."""
         self.notes.setdefault(last_line(node), []).append(words)
 
-    def insert(self, path: Path, group: Mapping, text: str, words: str) -> None:
+    def insert(self, path: Path, group: Mapping, text: str, words: str, named: str) -> None:
         """Put a key that was left out before the first one of its group.
 
         Parameters
@@ -102,16 +102,17 @@ class VehicleEdits:
             Where it belongs.
         text
             Its value.
-        words
-            What is said of it.
+        words, named
+            What is said of it on a line of its own, and on a line with others, where it has to be named.
         """
-        key = path[-1]
-        if self.lines[group.line - 1][group.column - 1 : group.column] == "{":
+        key, first = path[-1], next(iter(group.keys.values()))
+        above = "".join(self.lines[group.line - 1 : first.line - 1])
+        between = (above + self.lines[first.line - 1][: first.column - 1])[group.column - 1 :]
+        if between.startswith("{"):
             self.edits.append(Edit(group.line - 1, group.column, group.column, f"{key}: {text}, "))
-            self.notes.setdefault(group.line - 1, []).append(f"{key} {words}")
+            self.notes.setdefault(group.line - 1, []).append(named)
             return
-        first = next(iter(group.keys.values()))
-        if self.lines[first.line - 1][: first.column - 1].strip():
+        if "{" in between or self.lines[first.line - 1][: first.column - 1].strip():
             self.fault(f"{key} cannot be put in here; write it into the file first", path, group)
             return
         self.inserted.append((first.line - 1, f"{' ' * (first.column - 1)}{key}: {text}  # {words}"))
