@@ -39,9 +39,10 @@ from lapwright.study.cases import (
 )
 from lapwright.track.track import Track
 from lapwright.transcription.mesh import Mesh
-from lapwright.transcription.meshcheck import mesh_error
+from lapwright.transcription.meshcheck import mesh_error, parts
 from lapwright.transcription.nlp import transcribe
 from lapwright.transcription.pointfunctions import PointFunctions, point_functions
+from lapwright.transcription.transfer import carry_multipliers, carry_unknowns
 
 ONWARD = 1e-5
 """Barrier parameter of the point on a neighbour's central path from which a case is begun: neighbours of a study lie near one
@@ -158,12 +159,16 @@ class _Known:
     start: Start
 
 
+def _onward(solution: Solution) -> Start | None:
+    """Where a solution came by at ``ONWARD`` on the central path; None when it kept no path."""
+    return next((q for q in solution.path if q.barrier is not None and q.barrier <= 2.0 * ONWARD), None)
+
+
 def _packed(solution: Solution) -> bytes | None:
     """What others begin from, as bytes; None for a solution that kept no path."""
-    path = [q for q in solution.path if q.barrier is not None and q.barrier <= 2.0 * ONWARD]
-    if not path:
+    point, sink = _onward(solution), io.BytesIO()
+    if point is None:
         return None
-    point, sink = path[0], io.BytesIO()
     assert point.row_multipliers is not None and point.bound_multipliers is not None
     np.savez(
         sink,
@@ -261,20 +266,36 @@ class Bench:
         return functions
 
     def _from(self, case: Case, known: _Known) -> tuple[Solution, float, Lap, int] | None:
-        """The case from a neighbour, on its mesh; None when that leads to no answer that is good enough."""
+        """The case from a neighbour, on its mesh; None when that leads to no answer that is good enough.
+
+        Where the mesh is too coarse for this case, though it was not for the neighbour, its bad intervals are split and the
+        search goes on from where it came by on the central path.
+        """
         track = self.study.tracks[case.track]
         options = sweep_options(track.length, self.study.options)
         assert case.vehicle is not None
         problem = lap_problem(track, case.vehicle, case.start, case.end)
         functions = self._shared(case.vehicle, problem.model.road_size, problem.model)
         nlp = transcribe(problem, Mesh(known.nodes), options.degree, functions)
-        solution = solve_structured(nlp, known.start, max_iterations=MOST)
-        if not solution.status.solved:
-            return None
-        error = mesh_error(nlp, solution.x, solution.row_multipliers, solution.p).total
-        if not error <= options.tolerance:
-            return None
-        return solution, error, lap_of(solution, track, case.vehicle), solution.iterations
+        start, iterations = known.start, 0
+        for _ in range(1 + options.refinements):
+            solution = solve_structured(nlp, start, max_iterations=MOST)
+            iterations += solution.iterations
+            if not solution.status.solved:
+                return None
+            error = mesh_error(nlp, solution.x, solution.row_multipliers, solution.p)
+            cut = parts(error, options.tolerance)
+            if np.all(cut == 1):
+                return solution, error.total, lap_of(solution, track, case.vehicle), iterations
+            finer = transcribe(problem, nlp.mesh.split(cut), options.degree, functions)
+            point = _onward(solution)
+            if point is None:
+                return None
+            assert point.row_multipliers is not None and point.bound_multipliers is not None
+            rows, bounds = carry_multipliers(nlp, point.row_multipliers, point.bound_multipliers, finer)
+            start = Start(carry_unknowns(nlp, point.x, finer), rows, bounds, point.barrier)
+            nlp = finer
+        return None
 
     def _cold(self, case: Case) -> tuple[Solution, float, Lap, int]:
         """The case from a first guess, by the recipe of a reference lap."""
