@@ -232,7 +232,8 @@ def _told(
             Chosen(
                 number=choice.number,
                 before=choice.number.value(search.vehicle),
-                after=choice.number.value(lap.vehicle),
+                # Not read from the new car: of that, a factor on a table is 1 again.
+                after=float(search.low[i] + x[i] * search.span[i]),
                 low=choice.low,
                 high=choice.high,
                 at_bound=at,
