@@ -92,7 +92,7 @@ def _brake_corner(one: BrakeCorner, balance: Balance, share: float) -> dict[str,
         "trace_ideal_low_share": number(float(known.min()), 4) if known.size else None,
         "trace_ideal_high_share": number(float(known.max()), 4) if known.size else None,
         "trace_rear_first_percent": number(100.0 * rear, 0),
-        "said": _corner_words(one, share, best, worth),
+        "said": brake_words(one, share, best, worth),
     }
 
 
@@ -131,7 +131,11 @@ def trace_rows(one: BrakeCorner, balance: Balance) -> Any:
     return inside[np.argsort(past[inside], kind="stable")]
 
 
-def _corner_words(one: BrakeCorner, share: float, best: float, worth: float | None) -> str:
+def brake_words(one: BrakeCorner, share: float, best: float, worth: float | None) -> str:
+    """Which axle is first in a corner with the car's ``share``, and which share suits its entry, in a sentence.
+
+    ``best`` is NaN when no share of those tried does; ``worth`` [s] is what it gains, None when that is not known.
+    """
     said = []
     for where, locks in (("straight", one.locks_straight), ("in the turn", one.locks_turn)):
         first = first_axle(share, locks)

@@ -19,6 +19,17 @@ MOVED = 8
 LETTERS = 34
 """Of a number's words in the table at most."""
 
+EFFECTS = ("Number", ">Value", ">Step", ">First order ", ">Step up ", ">Step down ", "Largest piece")
+ENTRIES = (
+    "Entry", "First|limit", ">At the|front", ">limit|rear", ">[% of|both", ">time]|none", ">Spare|front", ">[N]|rear",
+    ">Understeer|entry", ">[deg]|exit", "Least stable:|doubles, place, brake",
+)  # fmt: skip
+SHARES = (
+    "Entry", ">Straight, both|lock at", "the car's|first", ">In turn, both|lock at", "the car's|first",
+    ">This entry|likes", ">worth|[s]",
+)  # fmt: skip
+"""Headings of the tables, one line above the other; > for columns of numbers."""
+
 Record = Mapping[str, Any]
 
 
@@ -30,7 +41,7 @@ def balance_terminal(record: Record, width: int = 120) -> str:
     record
         From ``balance_record``.
     width
-        Characters in a line at most; 100 or more.
+        Characters in a line at most; in less than 110 the last columns of the tables are left out.
     """
     only = f", {record['corner']}" if record["corner"] else ""
     lines = [f"{record['track']['name']} - {record['vehicle']['name']}{only}"]
@@ -40,8 +51,6 @@ def balance_terminal(record: Record, width: int = 120) -> str:
     for part in (_effects, _entries, _moved, _share, _tyres, _best):
         found = part(record, width)
         lines += ["", *found] if found else []
-    if record["notices"]:
-        lines += ["", *(line for notice in record["notices"] for line in _wrapped(f"Note: {notice}", width))]
     lines += ["", *textwrap.wrap(f"Caution: {record['caution']}", width)]
     return ascii_only("\n".join(lines))
 
@@ -68,6 +77,29 @@ def _share_of(value: float | None) -> str:
     return "-" if value is None else f"{value:.3f}"
 
 
+def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> list[str]:
+    """A table under its headings, without the last columns when it would be wider than ``width``."""
+    names = [["", *head.removeprefix(">").split("|")][-2:] for head in heads]
+    wide = [max(len(cell) for cell in (*name, *(row[k] for row in rows))) for k, name in enumerate(names)]
+    count = len(heads)
+    while count > 1 and sum(wide[:count]) + 2 * (count - 1) > width:
+        count -= 1
+
+    def line(cells: Sequence[str]) -> str:
+        made = [
+            f"{cell:>{wide[k]}s}" if heads[k].startswith(">") else f"{cell:{wide[k]}s}"
+            for k, cell in enumerate(cells[:count])
+        ]
+        return "  ".join(made).rstrip()[:width]
+
+    head = [line([name[level] for name in names]) for level in (0, 1)]
+    return [
+        *(text for text in head if text),
+        "-" * min(sum(wide[:count]) + 2 * (count - 1), width),
+        *map(line, rows),
+    ]
+
+
 # -- effects -----------------------------------------------------------------------------------------------------------------
 
 
@@ -76,27 +108,29 @@ def _effects(record: Record, width: int) -> list[str]:
     small = [one["words"] for one in record["effects"] if one["nothing"]]
     lines = ["What one step of a number does to the lap [s], minus is quicker"]
     if told:
-        wide = max(len(one["words"][:LETTERS]) for one in told)
-        head = f"{'Number':{wide}s}  {'Value':>15s}  {'Step':>7s}  First order  Step up   Step down   Largest piece"
-        lines += [head, "-" * min(len(head) + 16, width)]
-        lines += [_effect_row(one, wide)[:width].rstrip() for one in told]
+        lines += _table(EFFECTS, [_effect_cells(one) for one in told], width)
         if any(one["check"] and not one["check"]["agrees"] for one in told):
             lines += _wrapped(
                 "* The two solves and the first order do not say the same; the solves count.", width
             )
         lines += ["", "In words", *_told([one["said"] for one in told[:IN_WORDS]], width)]
     if small:
-        lines += ["", *_wrapped(f"Nothing, less than 1 ms a step: {', '.join(small)}.", width)]
+        lines += ["", *_wrapped(f"Nothing, less than 1 ms a step: {'; '.join(small)}.", width)]
     return lines
 
 
-def _effect_row(one: Record, wide: int) -> str:
+def _effect_cells(one: Record) -> list[str]:
     check = one["check"] or {"up_s": None, "down_s": None, "agrees": True}
     flag = "" if check["agrees"] else "*"
-    value = f"{figure_of(one['value'])} {one['unit']}".rstrip()
-    text = f"{one['words'][:LETTERS]:{wide}s}  {value:>15s}  {figure_of(one['step']):>7s}  "
-    text += f"{_seconds(one['per_step_s']):>11s}  {_seconds(check['up_s'], flag):>8s}  {_seconds(check['down_s'], flag):>10s}"
-    return f"{text}  {_largest(one)}"
+    return [
+        one["words"][:LETTERS],
+        f"{figure_of(one['value'])} {one['unit']}".rstrip(),
+        figure_of(one["step"]),
+        _seconds(one["per_step_s"]),
+        _seconds(check["up_s"], flag),
+        _seconds(check["down_s"], flag),
+        _largest(one),
+    ]
 
 
 def _largest(one: Record) -> str:
@@ -118,21 +152,7 @@ def _entries(record: Record, width: int) -> list[str]:
     entries = record["entries"]
     if not entries:
         return []
-    wide = max(len("Entry"), *(len(one["corner"]) for one in entries))
-    head = (
-        f"{'Entry':{wide}s}  First   Time at the limit [%]    Spare side [N]  Understeer [deg]  "
-        "Least stable: doubles, place, brake"
-    )
-    below = f"{'':{wide}s}  limit   front rear both none     front   rear     entry   exit"
-    lines = [head, below, "-" * min(len(head), width)]
-    for one in entries:
-        shares = " ".join(
-            f"{_round(one[f'time_{axle}_percent'])}" for axle in ("front", "rear", "both", "none")
-        )
-        spare = f"{_round(one['front_spare_while_rear_limited_N'], 5)}  {_round(one['rear_spare_while_front_limited_N'], 5)}"
-        steer = f"{_signed(one['understeer_entry_deg'])}  {_signed(one['understeer_exit_deg'])}"
-        text = f"{one['corner']:{wide}s}  {one['first_limit']:6s}  {shares}   {spare}    {steer}    {_stable(one['nervous'])}"
-        lines.append(text[:width].rstrip())
+    lines = _table(ENTRIES, [_entry_cells(one) for one in entries], width)
     lines += _wrapped(
         "Spare side: what the front could still add in the mean while the rear alone is at its limit, and the other way "
         "round. Understeer: of the road wheels against a neutral car, minus is oversteer.",
@@ -141,12 +161,25 @@ def _entries(record: Record, width: int) -> list[str]:
     return [*lines, "", *_told([one["said"] for one in entries], width)]
 
 
-def _round(value: float | None, wide: int = 4) -> str:
-    return f"{'-' if value is None else f'{value:.0f}':>{wide}s}"
+def _entry_cells(one: Record) -> list[str]:
+    return [
+        one["corner"],
+        one["first_limit"],
+        *(_round(one[f"time_{axle}_percent"]) for axle in ("front", "rear", "both", "none")),
+        _round(one["front_spare_while_rear_limited_N"]),
+        _round(one["rear_spare_while_front_limited_N"]),
+        _signed(one["understeer_entry_deg"]),
+        _signed(one["understeer_exit_deg"]),
+        _stable(one["nervous"]),
+    ]
+
+
+def _round(value: float | None) -> str:
+    return "-" if value is None else f"{value:.0f}"
 
 
 def _signed(value: float | None) -> str:
-    return f"{'-' if value is None else f'{value:+.1f}':>5s}"
+    return "-" if value is None else f"{value:+.1f}"
 
 
 def _stable(spot: Record | None) -> str:
@@ -174,19 +207,21 @@ def _share(record: Record, width: int) -> list[str]:
         return []
     lines = ["Brake share to the front", *_told([found["said"]], width)]
     if found["corners"]:
-        wide = max(len(one["corner"]) for one in found["corners"])
-        lines.append(f"  {'':{wide}s}  Both lock together     First with the car's   This entry alone")
-        lines.append(f"  {'':{wide}s}  straight   in turn    straight   in turn     likes   worth [s]")
-        for one in found["corners"]:
-            locks = [_share_of(one[f"locks_{where}_share"]) for where in ("straight", "turn")]
-            text = f"  {one['corner']:{wide}s}  {locks[0]:>8s}  {locks[1]:>8s}"
-            text += f"    {one['locks_straight_first'] or '-':8s}   {one['locks_turn_first'] or '-':8s}"
-            worth = one["best_entry_worth_s"]
-            text += (
-                f"  {_share_of(one['best_entry_share']):>6s}   {'-' if worth is None else f'{worth:.3f}':>8s}"
-            )
-            lines.append(text[:width].rstrip())
+        lines += _table(SHARES, [_share_cells(one) for one in found["corners"]], width)
     return lines
+
+
+def _share_cells(one: Record) -> list[str]:
+    worth = one["best_entry_worth_s"]
+    return [
+        one["corner"],
+        _share_of(one["locks_straight_share"]),
+        one["locks_straight_first"] or "-",
+        _share_of(one["locks_turn_share"]),
+        one["locks_turn_first"] or "-",
+        _share_of(one["best_entry_share"]),
+        "-" if worth is None else f"{worth:.3f}",
+    ]
 
 
 def _tyres(record: Record, width: int) -> list[str]:
@@ -195,10 +230,20 @@ def _tyres(record: Record, width: int) -> list[str]:
     lines = ["Tyres"]
     for state in record["tyres"]:
         lines += _told([state["said"]], width)
-        if state["best_share_moves"] is not None and state["corners"]:
-            said = f"{'; '.join(one['said'] for one in state['corners'])}."
-            lines += textwrap.wrap(said, width, initial_indent="      ", subsequent_indent="      ")
+        if state["best_share_moves"] is not None:
+            lines += textwrap.wrap(
+                _alike(state["corners"]), width, initial_indent="    ", subsequent_indent="    "
+            )
     return lines
+
+
+def _alike(corners: Sequence[Record]) -> str:
+    """What changes corner by corner, those of which the same is said together."""
+    groups: dict[str, list[str]] = {}
+    for one in corners:
+        groups.setdefault(one["said"].removeprefix(f"{one['corner']}: "), []).append(one["corner"])
+    said = "; ".join(f"{words} in {', '.join(names)}" for words, names in groups.items())
+    return f"{capital(said)}." if said else ""
 
 
 def _best(record: Record, width: int) -> list[str]:
