@@ -183,20 +183,25 @@ def _corner(args: argparse.Namespace, track: Track) -> str:
 
 
 def _check_numbers(vehicle: Any, options: BalanceOptions) -> None:
-    """What is wrong with the numbers of the best setup, before anything is solved."""
+    """What is wrong with the numbers of the best setup, all of it, before anything is solved."""
     from lapwright.errors import Fault, InputError
-    from lapwright.inputs.overrides import vehicle_numbers
+    from lapwright.inputs.numbers import Number
+    from lapwright.inputs.overrides import find_spot
+    from lapwright.inputs.vehicle_keys import VEHICLE
     from lapwright.study.make import bounded_numbers, four_wheels
 
+    factor = Number("", 0.2, 5.0)
     faults: list[Fault] = []
-    known = vehicle_numbers()
-    for choice in bounded_numbers(four_wheels(vehicle), options.best):
-        entry = known.get(choice.number.key)
-        for bound in (choice.low, choice.high):
-            if entry is not None and not choice.number.factor and not entry.kind.allows(bound):
-                faults.append(
-                    Fault(entry.kind.refusal(f"a bound of {choice.number.key}", f"{bound:g}", bound))
-                )
+    try:
+        bounded_numbers(four_wheels(vehicle), options.best)
+    except InputError as error:
+        faults += error.faults
+    for key, bounds in options.best:
+        spot = find_spot(VEHICLE, key)
+        kind = factor if spot is None else spot.kind
+        for bound in bounds or ():
+            if isinstance(kind, Number) and not kind.allows(bound):
+                faults.append(Fault(kind.refusal(f"a bound of {key}", f"{bound:g}", bound)))
     if faults:
         raise InputError(faults)
 

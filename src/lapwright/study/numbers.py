@@ -181,5 +181,5 @@ def number_called(vehicle: Vehicle, key: str) -> SetupNumber:
     if key in known:
         return known[key]
     near = difflib.get_close_matches(key, known, n=3, cutoff=0.5)
-    hint = f"; did you mean {' or '.join(near)}?" if near else ""
-    raise InputError(f"{vehicle.name} has no setup number {key}{hint} (known: {', '.join(known)})")
+    hint = f"; did you mean {' or '.join(near)}?" if near else f" (known: {', '.join(known)})"
+    raise InputError(f"{vehicle.name} has no setup number {key}{hint}")
