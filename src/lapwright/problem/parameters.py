@@ -50,6 +50,9 @@ def same_form(one: Any, other: Any) -> bool:
         return all(same_form(getattr(one, item.name), getattr(other, item.name)) for item in fields(one))
     if isinstance(one, np.ndarray):
         return bool(one.shape == other.shape)
+    if isinstance(one, tuple):
+        # Engine and gears reach the formulas as a drive curve, whose numbers are parameters like any other.
+        return len(one) == len(other) and all(same_form(a, b) for a, b in zip(one, other, strict=True))
     if isinstance(one, (int, float)) and not isinstance(one, bool):
         return True
     return bool(one == other)
