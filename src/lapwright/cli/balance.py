@@ -56,6 +56,11 @@ def register(subparsers: Any) -> None:
         metavar="S",
         help="no entry of that setup may be so unstable that a deviation doubles sooner than this, brake and wheel held",
     )
+    group.add_argument(
+        "--no-less-stable",
+        action="store_true",
+        help="its entries, all in all, may be no less stable than those of the car as it is",
+    )
     group = parser.add_argument_group("tyres")
     group.add_argument(
         "--cold-grip",
@@ -101,6 +106,7 @@ def run(args: argparse.Namespace) -> int:
             cold=args.cold_grip,
             best=best,
             least_doubling=args.least_doubling_s,
+            no_less_stable=args.no_less_stable,
         )
         _check_numbers(vehicle, options)
         result = _solve(args, track, vehicle, line)
@@ -124,10 +130,12 @@ def _faults(
         faults.append(Fault(f"--cold-grip is {args.cold_grip:g}: a share from 0.3 to below 1 is allowed"))
     if args.least_doubling_s is not None and not 0.01 <= args.least_doubling_s <= 100.0:
         faults.append(Fault(f"--least-doubling-s is {args.least_doubling_s:g}: 0.01 to 100 s are allowed"))
-    if args.least_doubling_s is not None and not args.best:
-        faults.append(
-            Fault("--least-doubling-s limits the best setup: say with --best which numbers may change")
-        )
+    for option, given in (
+        ("--least-doubling-s", args.least_doubling_s is not None),
+        ("--no-less-stable", args.no_less_stable),
+    ):
+        if given and not args.best:
+            faults.append(Fault(f"{option} limits the best setup: say with --best which numbers may change"))
     best, more = best_numbers(args.best) if args.best is not None else ((), [])
     return faults + more, best
 
@@ -250,7 +258,7 @@ class _Work:
 
         with output_folder(folder, self.args.force) as work:
             write_balance(work, self.record, self.balance)
-            if self.balance.best is not None:
+            if self.balance.best is not None and self.balance.best.held:
                 from lapwright.outputs.best_vehicle import best_text
 
                 text = best_text(self.source, self.balance.best, self.track.name, self.args.vehicle)

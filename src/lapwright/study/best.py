@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.optimize import minimize
@@ -27,7 +28,11 @@ ACCURACY = 2e-5
 """Gain [s] below which the search ends."""
 
 MOST_STEPS = 30
-"""Steps of the search at most."""
+"""Steps of a search at most."""
+
+ROUNDS, WORTH_ANOTHER = 4, 2e-4
+"""Searches one after the other at most, and the gain [s] of one from which another begins where it ended, with its idea of
+the curvature forgotten: laps bend where a limit comes or goes, and a search may take such a bend for the bottom."""
 
 SHARP = 4.0
 """How sharply the largest growth stands out in the smooth stand-in for it, times its size [s]: (1/k) ln mean exp(k g)
@@ -38,6 +43,9 @@ PROBE = 0.02
 
 SLACK = 0.05
 """Growth [1/s] over the limit that still counts as kept."""
+
+SLACK_SHARE = 0.005
+"""Share of the doublings over the limit that still counts as kept."""
 
 AT_BOUND = 1e-3
 """Share of its range from a bound within which a number counts as on it."""
@@ -124,6 +132,10 @@ class _Search:
         assert isinstance(lap.vehicle, Vehicle)
         return entries_of(self.track, lap.vehicle, lap.lap, corner_reports(lap.lap, self.track), only)
 
+    def doublings(self, x: Array, only: str) -> float:
+        """How often a deviation would double on all entries together [-]."""
+        return float(sum(e.doublings for e in self.entries(x, only)))
+
     def growth(self, x: Array, only: str) -> float:
         """A smooth stand-in for the largest growth with the brake on in all entries [1/s]."""
         rows = [e.growth[e.brake >= BRAKING] for e in self.entries(x, only)]
@@ -142,6 +154,7 @@ def find_best(
     spans: Sequence[Span],
     *,
     most_growth: float | None = None,
+    no_less_stable: bool = False,
     only: str = "",
     progress: Callable[[str], None] | None = None,
 ) -> BestSetup:
@@ -160,19 +173,58 @@ def find_best(
         The pieces of the lap.
     most_growth
         Largest rate [1/s] at which a deviation may grow on an entry with the brake on; None for no limit.
+    no_less_stable
+        Whether the entries together may have no more doublings (``Entry.doublings``) than with the car as it is.
     only
-        Name of the one corner whose entry the limit is for; empty for all.
+        Name of the one corner whose entry the limits are for; empty for all.
     progress
         Called with a few words after each solve.
     """
     search = _Search(result, track, choices, progress)
-    constraints = []
-    if most_growth is not None:
+    limits = _Limits(search, most_growth, no_less_stable, only)
+    x = search.first
+    for _ in range(ROUNDS):
+        found = minimize(
+            search.time,
+            x,
+            jac=search.slope,
+            bounds=[(0.0, 1.0)] * len(choices),
+            constraints=limits.constraints(),
+            method="SLSQP",
+            options={"ftol": ACCURACY, "maxiter": MOST_STEPS},
+        )
+        words = "" if found.success else str(found.message)
+        before, x = search.time(x), _pick(search, limits)
+        if before - search.time(x) < WORTH_ANOTHER:
+            break
+    return _told(search, _pick(search, limits), known, spans, limits, words)
 
-        def room(x: Array) -> float:
-            return most_growth - search.growth(x, only)
 
-        def room_slope(x: Array) -> Array:
+class _Limits:
+    """What the stability of the entries must keep."""
+
+    def __init__(self, search: _Search, most_growth: float | None, no_less_stable: bool, only: str) -> None:
+        self.search, self.most_growth, self.only = search, most_growth, only
+        self.most_doublings: float | None = None
+        if no_less_stable:
+            vehicle = search.vehicle
+            reports = corner_reports(search.result.lap, search.track)
+            entries = entries_of(search.track, vehicle, search.result.lap, reports, only)
+            self.most_doublings = sum(e.doublings for e in entries)
+
+    def constraints(self) -> list[dict[str, Any]]:
+        """As ``scipy.optimize.minimize`` takes them."""
+        found = []
+        if self.most_growth is not None:
+            most = self.most_growth
+            found.append(self._constraint(lambda x: most - self.search.growth(x, self.only)))
+        if self.most_doublings is not None:
+            doublings = self.most_doublings
+            found.append(self._constraint(lambda x: doublings - self.search.doublings(x, self.only)))
+        return found
+
+    def _constraint(self, room: Callable[[Array], float]) -> dict[str, Any]:
+        def slope(x: Array) -> Array:
             here, found = room(x), np.zeros(x.size)
             for i in range(x.size):
                 moved = x.copy()
@@ -180,29 +232,33 @@ def find_best(
                 found[i] = (room(moved) - here) / (moved[i] - x[i])
             return found
 
-        constraints.append({"type": "ineq", "fun": room, "jac": room_slope})
-    found = minimize(
-        search.time,
-        search.first,
-        jac=search.slope,
-        bounds=[(0.0, 1.0)] * len(choices),
-        constraints=constraints,
-        method="SLSQP",
-        options={"ftol": ACCURACY, "maxiter": MOST_STEPS},
-    )
-    x = _pick(search, np.clip(found.x, 0.0, 1.0), most_growth, only)
-    return _told(search, x, known, spans, most_growth, only, str(found.message))
+        return {"type": "ineq", "fun": room, "jac": slope}
+
+    def excess(self, entries: Sequence[Entry]) -> float:
+        """By how much the limits are broken [-]: each over its size; 0 or less when they are kept."""
+        worst = 0.0
+        if self.most_growth is not None:
+            worst = max(worst, (_largest(entries) - self.most_growth - SLACK) / max(self.most_growth, 1.0))
+        if self.most_doublings is not None:
+            doublings = sum(e.doublings for e in entries)
+            worst = max(worst, doublings / max(self.most_doublings, 1e-9) - 1.0 - SLACK_SHARE)
+        return worst
 
 
-def _pick(search: _Search, x: Array, most_growth: float | None, only: str) -> Array:
-    """The quickest of all setups that were solved and keep the limit: the last step of a search need not be it."""
+def _pick(search: _Search, limits: _Limits) -> Array:
+    """The quickest of all setups solved that keep the limits; when none does, the one that breaks them least.
+
+    The last step of a search need not be the best one.
+    """
     tried = [(at, lap) for at, lap in search.laps.values() if lap is not None]
     tried.append((search.first, search.result))
     tried.sort(key=lambda pair: pair[1].time)
+    excess = []
     for at, _ in tried:
-        if most_growth is None or _largest(search.entries(at, only)) <= most_growth + SLACK:
+        excess.append(limits.excess(search.entries(at, limits.only)))
+        if excess[-1] <= 0.0:
             return at
-    return x
+    return tried[int(np.argmin(excess))][0]
 
 
 def _largest(entries: Sequence[Entry]) -> float:
@@ -210,49 +266,41 @@ def _largest(entries: Sequence[Entry]) -> float:
 
 
 def _told(
-    search: _Search,
-    x: Array,
-    known: KeptLap,
-    spans: Sequence[Span],
-    most_growth: float | None,
-    only: str,
-    message: str,
+    search: _Search, x: Array, known: KeptLap, spans: Sequence[Span], limits: _Limits, words: str
 ) -> BestSetup:
     lap = search.lap(x)
     assert lap is not None and isinstance(lap.vehicle, Vehicle)
-    entries = search.entries(x, "")
-    limited = search.entries(x, only) if only else entries
     slopes = search.slope(x) / search.span
-    chosen = []
-    for i, choice in enumerate(search.choices):
-        at = "low" if x[i] < AT_BOUND else "high" if x[i] > 1.0 - AT_BOUND else ""
-        step = choice.number.step * (-1.0 if at == "low" else 1.0)
-        further = max(-float(slopes[i]) * step, 0.0) if at else 0.0
-        chosen.append(
-            Chosen(
-                number=choice.number,
-                before=choice.number.value(search.vehicle),
-                # Not read from the new car: of that, a factor on a table is 1 again.
-                after=float(search.low[i] + x[i] * search.span[i]),
-                low=choice.low,
-                high=choice.high,
-                at_bound=at,
-                further=further,
-            )
-        )
     run = running(lap_at(lap.lap, known.lap.s), known.lap, known)
     parts = tuple(growth(run.s, run.value, leaf.start, leaf.end) for _, leaf in leaves(spans))
-    held = most_growth is None or _largest(limited) <= most_growth + SLACK
-    words = "" if "success" in message.lower() else message
     return BestSetup(
-        chosen=tuple(chosen),
+        chosen=tuple(
+            _chosen(search, choice, float(x[i]), float(slopes[i])) for i, choice in enumerate(search.choices)
+        ),
         vehicle=lap.vehicle,
         before=search.result.time,
         after=lap.time,
         parts=parts,
-        entries=entries,
-        most_growth=most_growth,
-        held=held,
+        entries=search.entries(x, ""),
+        most_growth=limits.most_growth,
+        held=limits.excess(search.entries(x, limits.only)) <= 0.0,
         solves=search.solves,
         words=words,
+        most_doublings=limits.most_doublings,
+    )
+
+
+def _chosen(search: _Search, choice: Bounded, x: float, slope: float) -> Chosen:
+    """A number of the answer; ``slope`` [s per unit of the file]."""
+    at = "low" if x < AT_BOUND else "high" if x > 1.0 - AT_BOUND else ""
+    step = choice.number.step * (-1.0 if at == "low" else 1.0)
+    return Chosen(
+        number=choice.number,
+        before=choice.number.value(search.vehicle),
+        # The car's own value would be 1 for a whole table, whatever it was multiplied by.
+        after=choice.low + x * (choice.high - choice.low),
+        low=choice.low,
+        high=choice.high,
+        at_bound=at,
+        further=max(-slope * step, 0.0) if at else 0.0,
     )

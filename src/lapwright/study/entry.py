@@ -82,6 +82,8 @@ class Entry:
     turn_moment, hold_moment : yaw moment that the front axle could still add into the corner, and the rear axle against it
         [N m]
     nervous : the least stable point with the brake on; None where the brake is not used
+    doublings : how often a deviation would double on the way in if nobody caught it: the integral of the growth over time
+        where it is positive and the brake is on, over ln 2
     """
 
     corner: str
@@ -118,6 +120,7 @@ class Entry:
     turn_moment: Array
     hold_moment: Array
     nervous: Nervous | None
+    doublings: float = 0.0
 
 
 EARLIEST = 400.0
@@ -220,6 +223,7 @@ class _Tables:
             turn_moment=turn,
             hold_moment=hold,
             nervous=self._nervous(s, rows, turn_in),
+            doublings=_doublings(clock[inside], self.motion.growth[rows], lap.brake[rows] >= BRAKING),
         )
 
     def _stations(self, report: CornerReport) -> tuple[float, float | None, float | None, float, float]:
@@ -345,6 +349,12 @@ def _top(s: Array, growth: Array, on: NDArray[np.bool_], k: int) -> float:
     a, b, _ = np.polyfit(s[k - 1 : k + 2] - s[k], growth[k - 1 : k + 2], 2)
     top = -0.5 * b / a if a < 0.0 else 0.0
     return float(np.clip(s[k] + top, s[k - 1], s[k + 1]))
+
+
+def _doublings(clock: Array, growth: Array, on: NDArray[np.bool_]) -> float:
+    """Time integral of the growth where it is positive and the brake is on, over ln 2."""
+    rate = np.where(on, np.maximum(growth, 0.0), 0.0)
+    return float(np.trapezoid(rate, clock) / np.log(2.0))
 
 
 def _begins(s: Array, growth: Array, on: NDArray[np.bool_]) -> float | None:

@@ -44,6 +44,7 @@ class BalanceOptions:
     tyres : whether laps with cold tyres are; cold : share of its grip that a cold tyre has
     best : numbers of the best setup by key, with bounds or None for the usual reach around the car's own value
     least_doubling : shortest time [s] in which a deviation may double on an entry of the best setup; None for no limit
+    no_less_stable : whether the entries of the best setup may be no less stable, all in all, than those of the car
     """
 
     corner: str = ""
@@ -53,6 +54,7 @@ class BalanceOptions:
     cold: float = COLD
     best: tuple[tuple[str, tuple[float, float] | None], ...] = ()
     least_doubling: float | None = None
+    no_less_stable: bool = False
 
 
 def make_balance(
@@ -105,7 +107,15 @@ def make_balance(
         tell = None if progress is None else lambda words: progress("best setup", words)
         limit = None if options.least_doubling is None else float(np.log(2.0) / options.least_doubling)
         best = find_best(
-            result, known, track, choices, spans, most_growth=limit, only=options.corner, progress=tell
+            result,
+            known,
+            track,
+            choices,
+            spans,
+            most_growth=limit,
+            no_less_stable=options.no_less_stable,
+            only=options.corner,
+            progress=tell,
         )
     return Balance(
         known=known,
