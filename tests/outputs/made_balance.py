@@ -32,7 +32,7 @@ ROOT = Path(__file__).parents[2]
 SIZES = {
     "brakes.front_share": -0.019, "chassis.mass_kg": 0.061, "tyres.front.grip_scale": -0.241,
     "tyres.rear.grip_scale": -0.198, "tyres.front.peak_mu_lat": -0.171, "tyres.rear.peak_mu_lat": -0.142,
-    "driveline.power_kW": -0.045, "driveline.engine_torque_Nm": -0.102, "aero.drag_area_m2": 0.089,
+    "driveline.engine_torque_Nm": -0.102, "aero.drag_area_m2": 0.089,
     "aero.downforce_area_m2": -0.052, "chassis.cg_height_m": 0.031, "chassis.front_mass_share": 0.027,
     "chassis.roll_stiffness_front_share": -0.014, "driveline.final_drive": -0.009, "driver.brake_release_s": 0.012,
     "tyres.rear.load_sensitivity_per_kN": 0.048, "tyres.front.load_sensitivity_per_kN": 0.056,
@@ -180,6 +180,7 @@ def _entry(lap: Lap, report: CornerReport, length: float) -> Entry:
         turn_moment=5200.0 * np.sqrt(np.clip(1.02 - front**2, 0.0, 1.0)),
         hold_moment=6900.0 * np.sqrt(np.clip(1.02 - rear**2, 0.0, 1.0)),
         nervous=_nervous(s, rate, brake, speed, lap.accel_lat[index], axle, turn_in),
+        doublings=float(np.trapezoid(np.clip(rate, 0.0, None) * (brake >= 0.05), time) / np.log(2.0)),
     )  # fmt: skip
 
 
@@ -217,7 +218,7 @@ def _nervous(
     return Nervous(
         float(s[k]), None if turn_in is None else float(s[k]) - turn_in, growth,
         float(np.log(2.0) / growth) if growth > 0.0 else None, float(brake[k]), float(lateral[k]), float(speed[k]),
-        str(axle[k]), stretches,
+        str(axle[k]), stretches, stretches[0][0] if stretches else None,
     )  # fmt: skip
 
 
@@ -252,6 +253,8 @@ def _moved(effect: Effect, entries: tuple[Entry, ...]) -> Moved:
         {name: 12.0 * size * np.cos(1.3 * k) for k, name in enumerate(braked)},
         {entry.corner: DEG * 3.0 * size for entry in entries},
         {entry.corner: -DEG * 1.5 * size for entry in entries},
+        {name: 8.0 * size for name in braked[:4]},
+        {name: -15.0 * size for name in braked},
     )
 
 
@@ -322,8 +325,8 @@ def _best(vehicle: Vehicle, lap: Lap, spans: tuple[Span, ...], entries: tuple[En
         if spot is not None:
             growth = spot.growth + 0.6 * np.cos(1.0 + k)
             spot = replace(spot, growth=growth, doubling=np.log(2.0) / growth if growth > 0.0 else None)
-        after.append(replace(entry, nervous=spot))
+        after.append(replace(entry, nervous=spot, doublings=0.9 * entry.doublings))
     return BestSetup(
         tuple(chosen), vehicle, lap.time, lap.time - gain, tuple(map(float, parts)), tuple(after), 9.0, True, 31,
-        "no number moves the lap by more than 0.0005 s a step",
+        "no number moves the lap by more than 0.0005 s a step", sum(entry.doublings for entry in entries),
     )  # fmt: skip

@@ -137,6 +137,7 @@ def _entry(entry: Entry, balance: Balance) -> dict[str, Any]:
         "least_hold_moment_Nm": _least(entry.hold_moment),
         "understeer_entry_deg": number(entry.understeer_entry / DEG, 2),
         "understeer_exit_deg": number(entry.understeer_exit / DEG, 2),
+        "doublings": number(entry.doublings, 3),
         "nervous": None if entry.nervous is None else _nervous(entry, entry.nervous, balance),
         "said": entry_words(entry),
     }
@@ -167,6 +168,7 @@ def _nervous(entry: Entry, spot: Nervous, balance: Balance) -> dict[str, Any]:
         "accel_lat_g": number(spot.accel_lat / G, 3),
         "speed_kmh": number(KMH * spot.speed, 1),
         "axle": spot.axle,
+        "grows_from_m": station(spot.begins, balance),
         "stretches": stretches,
         "growing_m": number(sum(b - a for a, b in spot.stretches), 1),
     }
@@ -174,7 +176,16 @@ def _nervous(entry: Entry, spot: Nervous, balance: Balance) -> dict[str, Any]:
 
 def _moved(moved: Moved) -> dict[str, Any]:
     corners = list(
-        dict.fromkeys([*moved.growth, *moved.station, *moved.understeer_entry, *moved.understeer_exit])
+        dict.fromkeys(
+            [
+                *moved.growth,
+                *moved.begins,
+                *moved.length,
+                *moved.station,
+                *moved.understeer_entry,
+                *moved.understeer_exit,
+            ]
+        )
     )
 
     def of(values: Mapping[str, float], name: str, scale: float, decimals: int) -> float | None:
@@ -188,6 +199,8 @@ def _moved(moved: Moved) -> dict[str, Any]:
                 "corner": name,
                 "least_stable_m": of(moved.station, name, 1.0, 1),
                 "growth_1ps": of(moved.growth, name, 1.0, 3),
+                "grows_from_m": of(moved.begins, name, 1.0, 2),
+                "growing_m": of(moved.length, name, 1.0, 2),
                 "understeer_entry_deg": of(moved.understeer_entry, name, 1.0 / DEG, 3),
                 "understeer_exit_deg": of(moved.understeer_exit, name, 1.0 / DEG, 3),
             }

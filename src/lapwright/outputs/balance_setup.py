@@ -10,7 +10,7 @@ import numpy as np
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.spans import leaves
 from lapwright.outputs.balance_values import number, number_record, parts_record
-from lapwright.outputs.balance_words import NOTHING, STILL, capital, piece_words, seconds, with_unit
+from lapwright.outputs.balance_words import NOTHING, STILL, capital, piece_words, seconds
 from lapwright.outputs.words import lap_time
 from lapwright.quantities import KMH, G
 from lapwright.study.balance import Balance, BestSetup, BrakeCorner, Chosen, ShareScan, TyreState
@@ -178,16 +178,17 @@ def _tyres(state: TyreState, hot: TyreState) -> dict[str, Any]:
 
 
 def _tyre_words(state: TyreState, slower: float, moves: float | None) -> str:
-    share = f"the brake share that suits is {state.scan.best_share:.3f}"
-    share += " (the end of what was tried)" if state.scan.at_end else ""
+    share = "no brake share is known to suit"
+    if math.isfinite(state.scan.best_share):
+        end = " (the end of what was tried)" if state.scan.at_end else ""
+        share = f"the brake share that suits is {state.scan.best_share:.3f}{end}"
     head = f"{capital(state.name)}: {lap_time(state.lap_time)}"
-    if moves is None or not math.isfinite(moves):
+    if moves is None:
         return f"{head}, {share}."
     side = "more to the front than hot" if moves > 0.0 else "more to the rear than hot"
-    change = "the same as hot" if abs(moves) < ALIKE else f"{abs(moves):.3f} {side}"
-    return (
-        f"{head}, {abs(slower):.3f} s {'slower' if slower > 0.0 else 'quicker'} than hot; {share}, {change}."
-    )
+    change = ", the same as hot" if abs(moves) < ALIKE else f", {abs(moves):.3f} {side}"
+    change = change if math.isfinite(moves) else ""
+    return f"{head}, {abs(slower):.3f} s {'slower' if slower > 0.0 else 'quicker'} than hot; {share}{change}."
 
 
 def report_of(state: TyreState, corner: str) -> CornerReport | None:
@@ -201,13 +202,13 @@ def _tyre_corner(entry: Entry, state: TyreState, hot: TyreState) -> dict[str, An
         None if r is None else r.brake_on_before_start
         for r in (report_of(state, entry.corner), report_of(hot, entry.corner))
     ]
-    earlier = None if places[0] is None or places[1] is None else places[0] - places[1]
+    earlier = None if places[0] is None or places[1] is None else number(places[0] - places[1], 1)
     spot = entry.nervous
     return {
         "corner": entry.corner,
         "first_limit": entry.first_limit,
         "first_limit_hot": None if base is None else base.first_limit,
-        "brake_on_earlier_m": number(earlier, 1),
+        "brake_on_earlier_m": earlier,
         "slowest_kmh": number(KMH * float(entry.speed[-1]), 1),
         "growth_1ps": None if spot is None else number(spot.growth, 3),
         "doubling_s": None if spot is None else number(spot.doubling, 3),
@@ -242,7 +243,8 @@ def best_record(balance: Balance) -> dict[str, Any] | None:
         "parts": parts_record(best.parts, balance),
         "entries": entries,
         "most_growth_1ps": number(best.most_growth, 3),
-        "held": best.held if best.most_growth is not None else None,
+        "most_doublings": number(best.most_doublings, 3),
+        "held": None if best.most_growth is None and best.most_doublings is None else best.held,
         "solves": best.solves,
         "words": best.words,
         "said": _best_words(best, balance, entries),
@@ -259,13 +261,21 @@ def _chosen(one: Chosen) -> dict[str, Any]:
         "high": number(one.high, 6),
         "at_bound": one.at_bound,
         "further_s": number(one.further, 5),
-        "said": f"{capital(one.number.words)}: {with_unit(one.before, '')} to {with_unit(one.after, unit)}{_bound(one)}",
+        "said": f"{capital(one.number.words)}: {_fine(one, one.before)} to {_fine(one, one.after)} {unit}".rstrip()
+        + _bound(one),
     }
+
+
+def _fine(one: Chosen, value: float) -> str:
+    """A value to a tenth of a step."""
+    decimals = max(1 - math.floor(math.log10(one.number.step)), 0)
+    text = f"{value:.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def _bound(one: Chosen) -> str:
     if not one.at_bound:
-        return f", within {with_unit(one.low, '')} to {with_unit(one.high, one.number.unit)}"
+        return f", within {_fine(one, one.low)} to {_fine(one, one.high)} {one.number.unit}".rstrip()
     end = "lowest" if one.at_bound == "low" else "highest"
     if not math.isfinite(one.further):
         return f", the {end} that is allowed"
@@ -285,34 +295,50 @@ def _best_entry(before: Entry, after: Entry) -> dict[str, Any]:
         "growth_after_1ps": number(growths[1], 3),
         "doubling_before_s": number(None if spots[0] is None else spots[0].doubling, 3),
         "doubling_after_s": number(None if spots[1] is None else spots[1].doubling, 3),
+        "doublings_before": number(before.doublings, 3),
+        "doublings_after": number(after.doublings, 3),
         "stability": state,
     }
 
 
 def _best_words(best: BestSetup, balance: Balance, entries: list[dict[str, Any]]) -> str:
     gain = best.before - best.after
-    if gain < NOTHING:
+    if not best.held:
+        said = f"No setup that was tried keeps the limits; the one that comes nearest takes {lap_time(best.after)}."
+    elif gain < NOTHING:
         said = f"Nothing within the bounds gains 1 ms on {lap_time(best.before)}."
     else:
         said = f"{lap_time(best.before)} becomes {lap_time(best.after)}: {seconds(gain)} quicker{_from_where(best, balance)}."
     less = [one for one in entries if one["stability"] == "less"]
     if less:
         worst = max(less, key=lambda one: one["growth_after_1ps"] - one["growth_before_1ps"])
-        said += f" {len(less)} of {len(entries)} entries are less stable than before, most {worst['corner']}: a disturbance"
-        said += f" {_doubling(worst, 'before')} before, {_doubling(worst, 'after')} after."
+        how_many = f"{len(less)} of {len(entries)} entries {'is' if len(less) == 1 else 'are'} less stable than before"
+        said += f" {how_many} where they are least, most {worst['corner']}: a disturbance {_doubling(worst, 'before')} before, "
+        said += f"{_doubling(worst, 'after')} after."
     elif any(one["stability"] for one in entries):
         said += " No entry is less stable than before."
+    return said + _limit_words(best)
+
+
+def _limit_words(best: BestSetup) -> str:
+    """Which limits on the stability were asked for, and whether they are kept."""
+    limits = []
     if best.most_growth is not None:
-        limit = f"the limit on growth of {best.most_growth:g} 1/s"
-        said += f" {capital(limit)} is kept." if best.held else f" {capital(limit)} could not be kept."
-    return said
+        limits.append(f"a disturbance grows by at most {best.most_growth:.3g} 1/s")
+    if best.most_doublings is not None:
+        limits.append(
+            f"it doubles at most {best.most_doublings:.2f} times on all entries together, as with the car as it is"
+        )
+    if not limits:
+        return ""
+    return f" Asked for, and {'kept' if best.held else 'NOT kept'}: {', and '.join(limits)}."
 
 
 def _doubling(one: dict[str, Any], when: str) -> str:
     time = one[f"doubling_{when}_s"]
     if time is None:
         return "dies out"
-    return f"doubles in {time:.2f} s"
+    return f"doubles in {time:.3f} s"
 
 
 def _from_where(best: BestSetup, balance: Balance) -> str:

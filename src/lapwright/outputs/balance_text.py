@@ -252,5 +252,6 @@ def _best(record: Record, width: int) -> list[str]:
         return []
     lines = ["Best setup within the bounds", *_told([best["said"]], width)]
     lines += _told([f"{one['said']}." for one in best["numbers"]], width)
-    lines += _told([f"{capital(best['words'])} ({best['solves']} laps were solved)."], width)
+    end = f"{capital(best['words'])} ({best['solves']} laps were solved)." if best["words"] else ""
+    lines += _told([end or f"{best['solves']} laps were solved."], width)
     return lines

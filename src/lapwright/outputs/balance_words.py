@@ -29,11 +29,14 @@ SHORTEST = 5.0
 STRETCHES = 3
 """Stretches at the limit that a sentence tells: the longest."""
 
-STILL = 0.1
-"""Change of a growth rate [1/s] that is none: it moves a doubling time by a hundredth of itself or two."""
+STILL = 0.2
+"""Change of a growth rate [1/s] that is none: a doubling time of 0.1 s moves by 3 % of itself."""
 
 NEUTRAL = 0.01 * DEG
 """Change of the understeer [rad] that is none."""
+
+GROWS = 0.5
+"""Change of where a disturbance grows [m] that is none: rows lie a metre or two apart."""
 
 HELD = {"front": "front-limited", "rear": "rear-limited", "both": "limited by both axles"}
 
@@ -264,6 +267,16 @@ def moved_words(moved: Moved) -> str:
             said.append(_most("less stable", worse, moved, len(growth)))
         if not calmer and not worse:
             said.append("as stable as before")
+    for words, values in (("grows from", moved.begins), ("grows over", moved.length)):
+        known = [value for value in values.values() if math.isfinite(value)]
+        metres = float(np.mean(known)) if known else 0.0
+        if abs(metres) >= GROWS:
+            side = (
+                ("later" if metres > 0.0 else "earlier")
+                if words == "grows from"
+                else ("more" if metres > 0.0 else "less")
+            )
+            said.append(f"a disturbance {words} {abs(metres):.1f} m {side} on average")
     means = []
     for words, values in (("entry", moved.understeer_entry), ("exit", moved.understeer_exit)):
         known = [value for value in values.values() if math.isfinite(value)]

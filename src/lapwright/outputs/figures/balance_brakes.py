@@ -121,7 +121,9 @@ def _adhesion(axes: Axes, one: BrakeCorner) -> None:
     axes.grid(True)
     axes.set_xlabel("Deceleration [g]", labelpad=2)
     axes.set_ylabel("Adhesion used [-]")
-    axes.legend(handles=handles, loc="upper left", fontsize=11, framealpha=0.9, edgecolor="none")
+    axes.legend(
+        handles=handles, loc="upper left", fontsize=11, facecolor="white", framealpha=0.92, edgecolor="none"
+    )
 
 
 # -- in the turn -------------------------------------------------------------------------------------------------------------

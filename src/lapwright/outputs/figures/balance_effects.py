@@ -21,8 +21,8 @@ from lapwright.outputs.sweep_groups import figure_of
 from lapwright.study.balance import Balance
 from lapwright.study.effects import Effect
 
-MOST = 16
-"""Numbers on the page at most: as many as large type has room for."""
+LARGEST, MOST = 14, 18
+"""Numbers that are drawn for their size, and numbers on the page at most: as many as large type has room for."""
 
 COLUMNS = 13
 """Columns of the table at most; what is left is one column more."""
@@ -47,7 +47,7 @@ FLAG: dict[str, Any] = {
 def draw_effects(balance: Balance) -> Figure:
     """A bar to each side for the largest effects, a step up and a step down, and a table of where on the lap they act."""
     told = [effect for effect in balance.effects if not is_nothing(effect)]
-    effects = told[:MOST]
+    effects = drawn(told)
     note = (
         "Seconds a lap for one step up and one step down, minus is quicker: solved where the number was checked, else to "
         "first order. At the right thousandths of a second of a step up, to first order, where they are made."
@@ -66,6 +66,12 @@ def draw_effects(balance: Balance) -> Figure:
     _table(table, effects, *_columns(balance, effects))
     _key(figure, effects, len(balance.effects) - len(effects), len(balance.effects) - len(told))
     return figure
+
+
+def drawn(told: Sequence[Effect]) -> list[Effect]:
+    """The largest effects, and of the others first those that were checked, as many as there is room for; in their order."""
+    rest = sorted(range(LARGEST, len(told)), key=lambda k: (told[k].check is None, k))
+    return [told[k] for k in sorted([*range(min(LARGEST, len(told))), *rest[: MOST - LARGEST]])]
 
 
 def both_ways(effect: Effect) -> tuple[float | None, float | None]:
@@ -140,7 +146,7 @@ def _columns(balance: Balance, effects: Sequence[Effect]) -> tuple[list[str], Ar
     by_phase = len(corners) <= FEW
     groups: dict[str, list[int]] = {}
     for k, (span, leaf) in enumerate(pieces):
-        phase = f" {leaf.name}" if by_phase and leaf is not span else ""
+        phase = f"\n{leaf.name}" if by_phase and leaf is not span else ""
         groups.setdefault("straights" if span.kind == "straight" else f"{span.name}{phase}", []).append(k)
     straights = groups.pop("straights", [])
     sums = {name: parts[:, rows].sum(axis=1) for name, rows in groups.items()}
@@ -160,7 +166,13 @@ def _table(axes: Axes, effects: Sequence[Effect], names: Sequence[str], values: 
     for spine in axes.spines.values():
         spine.set_visible(False)
     axes.set_yticks([])
-    axes.set_xticks(range(len(names)), [shown(_cut(name)) for name in names], rotation=90, fontsize=12)
+    axes.set_xticks(
+        range(len(names)),
+        ["\n".join(shown(one) for one in _cut(name)) for name in names],
+        rotation=90,
+        fontsize=12,
+        linespacing=0.95,
+    )
     axes.tick_params(axis="x", length=0)
     axes.xaxis.tick_bottom()
     for row in range(len(effects)):
@@ -192,8 +204,9 @@ def _thousandths(value: float) -> str:
     return text if text.strip("+-0.") else "0"
 
 
-def _cut(name: str, letters: int = 16) -> str:
-    return name if len(name) <= letters else f"{name[: letters - 2].rstrip()}.."
+def _cut(name: str, letters: int = 16) -> list[str]:
+    """The lines of a name, each cut to what there is room for below the table."""
+    return [one if len(one) <= letters else f"{one[: letters - 2].rstrip()}.." for one in name.split("\n")]
 
 
 def _key(figure: Figure, effects: Sequence[Effect], more: int, small: int) -> None:

@@ -39,7 +39,7 @@ from lapwright.quantities import DEG
 from lapwright.study.balance import Balance
 from lapwright.study.entry import Entry
 
-LEFT, RIGHT = (0.062, 0.148, 0.485, 0.82), (0.555, 0.148, 0.945, 0.82)
+LEFT, RIGHT = (0.062, 0.148, 0.485, 0.82), (0.555, 0.148, 0.94, 0.82)
 """The two columns of panels: left, bottom, right, top in shares of the page."""
 
 WHEELS = ("front left", "front right", "rear left", "rear right")
@@ -70,7 +70,7 @@ def draw_entry(balance: Balance, k: int) -> Figure:
     entry = balance.entries[k]
     zero, _ = zero_of(entry)
     figure = headed(balance, f"Entry of {entry.corner}", entry_words(entry))
-    span = (float(entry.s[0]) - zero, float(entry.s[-1]) - zero)
+    span = (float(entry.s[0]) - zero, max(float(entry.s[-1]), entry.slowest) - zero)
     left = column(figure, (1.0, 1.75, 0.95, 1.3), span, LEFT, 0.03)
     right = column(figure, (1.35, 1.75, 1.0, 1.2), span, RIGHT, 0.03)
     x = entry.s - zero

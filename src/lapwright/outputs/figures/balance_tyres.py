@@ -74,7 +74,7 @@ def draw_tyres(balance: Balance, k: int) -> Figure:
     figure = headed(balance, f"Hot and cold tyres in {entry.corner}", note)
     zero, _ = zero_of(entry)
     low = min(float(own.s[0]) for _, own, _ in drawn) - zero
-    high = max(float(own.s[-1]) for _, own, _ in drawn) - zero
+    high = max(max(float(own.s[-1]), own.slowest) for _, own, _ in drawn) - zero
     panels = column(
         figure, [height for _, height, _, _ in PANELS], (low, high), (0.07, 0.125, 0.5, 0.825), 0.03
     )
