@@ -209,6 +209,7 @@ def test_the_worth_of_a_share_is_the_area_under_its_slope(balance, record):
     area = np.trapezoid(slope * (best - shares) / (best - own), shares)
     assert entry_worth(balance, "Gate", own, best) == pytest.approx(-area)
     assert entry_worth(balance, "Gate", own, math.nan) is None
+    assert entry_worth(balance, "Gate", own, own - 0.04) is None, "the slope leads the other way"
 
 
 def test_the_first_axle_to_lock_is_that_with_too_much_brake():

@@ -105,7 +105,7 @@ def first_axle(share: float, locks: float | None) -> str | None:
 
 def entry_worth(balance: Balance, corner: str, share: float, best: float) -> float | None:
     """What the best share for one entry is worth there [s]: the parabola whose slope is that of the multipliers at the car's
-    share and vanishes at ``best``. None where either is not known.
+    share and vanishes at ``best``. None where either is not known, or the slope leads away from there.
     """
     effect = next((one for one in balance.effects if one.number.key == SHARE), None)
     if effect is None or not math.isfinite(best):
@@ -115,7 +115,9 @@ def entry_worth(balance: Balance, corner: str, share: float, best: float) -> flo
         for (span, leaf), part in zip(leaves(balance.spans), effect.parts, strict=True)
         if span.name == corner and span.kind == "corner" and leaf.name in ("braking", "lift", "entry")
     )
-    return -0.5 * slope / effect.number.step * (best - share)
+    worth = -0.5 * slope / effect.number.step * (best - share)
+    # A slope that leads away from there is no parabola's; within a millisecond it is the accuracy of the two.
+    return max(worth, 0.0) if worth > -NOTHING else None
 
 
 def trace_rows(one: BrakeCorner, balance: Balance) -> Any:
@@ -147,7 +149,7 @@ def brake_words(one: BrakeCorner, share: float, best: float, worth: float | None
         gain = "" if worth is None else (", worth less than 1 ms" if small else f", worth {worth:.3f} s")
         said.append(f"this entry alone would like {best:.3f}{gain}")
     else:
-        said.append("no share of those tried is best for this entry")
+        said.append("the best for this entry alone is not among the shares that were tried")
     return f"{one.corner}: {'; '.join(said)}."
 
 
@@ -173,22 +175,23 @@ def _tyres(state: TyreState, hot: TyreState) -> dict[str, Any]:
         "best_share_at_end": state.scan.at_end,
         "best_share_moves": number(moves, 4),
         "corners": corners,
-        "said": _tyre_words(state, slower, moves),
+        "said": _tyre_words(state, slower, None if hot.scan.at_end or state.scan.at_end else moves),
     }
 
 
 def _tyre_words(state: TyreState, slower: float, moves: float | None) -> str:
+    """Lap time and brake share; ``moves`` from that of the hot tyres is None where one of the two is not known."""
     share = "no brake share is known to suit"
     if math.isfinite(state.scan.best_share):
         end = " (the end of what was tried)" if state.scan.at_end else ""
         share = f"the brake share that suits is {state.scan.best_share:.3f}{end}"
     head = f"{capital(state.name)}: {lap_time(state.lap_time)}"
-    if moves is None:
-        return f"{head}, {share}."
+    if slower:
+        head += f", {abs(slower):.3f} s {'slower' if slower > 0.0 else 'quicker'} than hot"
+    if moves is None or not math.isfinite(moves):
+        return f"{head}; {share}."
     side = "more to the front than hot" if moves > 0.0 else "more to the rear than hot"
-    change = ", the same as hot" if abs(moves) < ALIKE else f", {abs(moves):.3f} {side}"
-    change = change if math.isfinite(moves) else ""
-    return f"{head}, {abs(slower):.3f} s {'slower' if slower > 0.0 else 'quicker'} than hot; {share}{change}."
+    return f"{head}; {share}, {'the same as hot' if abs(moves) < ALIKE else f'{abs(moves):.3f} {side}'}."
 
 
 def report_of(state: TyreState, corner: str) -> CornerReport | None:
@@ -313,8 +316,8 @@ def _best_words(best: BestSetup, balance: Balance, entries: list[dict[str, Any]]
     if less:
         worst = max(less, key=lambda one: one["growth_after_1ps"] - one["growth_before_1ps"])
         how_many = f"{len(less)} of {len(entries)} entries {'is' if len(less) == 1 else 'are'} less stable than before"
-        said += f" {how_many} where they are least, most {worst['corner']}: a disturbance {_doubling(worst, 'before')} before, "
-        said += f"{_doubling(worst, 'after')} after."
+        said += f" {how_many} where they are least, most {worst['corner']}: a disturbance "
+        said += f"{_doubling(worst, 'before')} before, {_doubling(worst, 'after')} after."
     elif any(one["stability"] for one in entries):
         said += " No entry is less stable than before."
     return said + _limit_words(best)

@@ -146,6 +146,8 @@ def _ideal(axes: Axes, balance: Balance, one: BrakeCorner, share: float) -> None
         one.accel_lat.tolist(), one.ideal, _looks(len(one.accel_lat)), strict=True
     ):
         inside = np.where((shares > 1e-3) & (shares < 0.999), shares, np.nan)
+        if not np.isfinite(inside).any():
+            continue
         axes.plot(one.z, inside, linewidth=2.0, zorder=4, label=f"{accel / G:.1f} g lateral", **look)
     axes.axhline(share, **OWN_LINE, label=f"car {share:.3f}")
     z, ideal, _ = trace_points(balance, one)
@@ -154,7 +156,7 @@ def _ideal(axes: Axes, balance: Balance, one: BrakeCorner, share: float) -> None
     near = np.concatenate([one.ideal[np.isfinite(one.ideal)], ideal, [share]])
     low, high = (float(v) for v in np.percentile(near, (3.0, 97.0)))
     low, high = min(low, share - 0.08), max(high, share + 0.08)
-    axes.set_ylim(max(low - 0.03, 0.0), min(high + 0.05, 1.0))
+    axes.set_ylim(max(low - 0.03, 0.0), min(high + 0.05, 1.02))
     axes.grid(True)
     axes.set_xlabel("Deceleration [g]", labelpad=2)
     axes.set_ylabel("Share to the front [-]")
