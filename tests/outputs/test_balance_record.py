@@ -145,19 +145,27 @@ def test_limits_cover_the_entry_without_a_gap(record, balance):
         assert sum(times) == pytest.approx(100.0, abs=0.3)
 
 
-def test_stability_of_the_best_setup_is_told_by_the_growth(record):
-    entries = record["best"]["entries"]
-    for one in entries:
-        if one["growth_before_1ps"] is None:
-            assert one["stability"] is None
-            continue
-        change = one["growth_after_1ps"] - one["growth_before_1ps"]
-        assert one["stability"] == ("less" if change > 0.2 else "more" if change < -0.2 else "same")
-    less = [one["corner"] for one in entries if one["stability"] == "less"]
+def test_stability_of_the_best_setup_is_told_by_its_doublings(balance):
+    """Made up: one entry twice as unstable as before, one half, the others within a twentieth."""
+    factors = [2.0, 0.5, *[1.03] * (len(balance.entries) - 2)]
+    after = tuple(
+        replace(e, doublings=f * e.doublings) for e, f in zip(balance.entries, factors, strict=True)
+    )
+    told = balance_record(replace(balance, best=replace(balance.best, entries=after)))["best"]
+    states = {one["corner"]: one["stability"] for one in told["entries"]}
+    known = [e for e in balance.entries if e.nervous is not None]
+    assert [states[e.corner] for e in balance.entries if e.nervous is None] == [None] * (
+        len(after) - len(known)
+    )
+    for entry, factor in zip(balance.entries, factors, strict=True):
+        if entry.nervous is not None and entry.doublings > 2.0:
+            assert states[entry.corner] == {2.0: "less", 0.5: "more"}.get(factor, "same")
+    before = sum(e.doublings for e in known)
+    assert f"would double {before:.0f} times on all {len(known)} entries together before" in told["said"]
+    worst = balance.entries[0]
     assert (
-        less
-        and f"{len(less)} of {len(entries)} entries are less stable than before where they are least"
-        in record["best"]["said"]
+        f"most {worst.corner}: {worst.doublings:.1f} times before, {2.0 * worst.doublings:.1f} after"
+        in told["said"]
     )
 
 
@@ -207,7 +215,12 @@ def test_the_worth_of_a_share_is_the_area_under_its_slope(balance, record):
     )
     shares = np.linspace(own, best, 5)
     area = np.trapezoid(slope * (best - shares) / (best - own), shares)
+    scan = replace(balance.scan, worth_entries={})
+    balance = replace(balance, scan=scan)
     assert entry_worth(balance, "Gate", own, best) == pytest.approx(-area)
+    # What was integrated over laps at several shares counts more.
+    tried = replace(balance, scan=replace(scan, worth_entries={"Gate": 0.0312}))
+    assert entry_worth(tried, "Gate", own, best) == 0.0312
     assert entry_worth(balance, "Gate", own, math.nan) is None
     assert entry_worth(balance, "Gate", own, own - 0.04) is None, "the slope leads the other way"
 

@@ -10,7 +10,7 @@ import numpy as np
 from lapwright.lap.corners import CornerReport
 from lapwright.lap.spans import leaves
 from lapwright.outputs.balance_values import number, number_record, parts_record
-from lapwright.outputs.balance_words import NOTHING, STILL, capital, piece_words, seconds
+from lapwright.outputs.balance_words import NOTHING, capital, piece_words, seconds
 from lapwright.outputs.words import lap_time
 from lapwright.quantities import KMH, G
 from lapwright.study.balance import Balance, BestSetup, BrakeCorner, Chosen, ShareScan, TyreState
@@ -24,6 +24,10 @@ ALIKE = 5e-4
 
 METRES = 1.0
 """A brake point that moves by less than this [m] stays where it is."""
+
+
+STEADY, STEADY_SHARE = 0.5, 0.05
+"""Change of the doublings of an entry below which it is as stable as before: so many, or that share of them."""
 
 
 def own_share(balance: Balance) -> float | None:
@@ -104,9 +108,13 @@ def first_axle(share: float, locks: float | None) -> str | None:
 
 
 def entry_worth(balance: Balance, corner: str, share: float, best: float) -> float | None:
-    """What the best share for one entry is worth there [s]: the parabola whose slope is that of the multipliers at the car's
-    share and vanishes at ``best``. None where either is not known, or the slope leads away from there.
+    """What the best share for one entry is worth there [s]: the integral of that entry's slope over the shares that were tried.
+
+    Where there was no such integral, the parabola whose slope is that of the multipliers at the car's share and vanishes at
+    ``best``. None where either is not known, or the slope leads away from there.
     """
+    if balance.scan is not None and corner in balance.scan.worth_entries:
+        return max(balance.scan.worth_entries[corner], 0.0)
     effect = next((one for one in balance.effects if one.number.key == SHARE), None)
     if effect is None or not math.isfinite(best):
         return None
@@ -290,8 +298,9 @@ def _bound(one: Chosen) -> str:
 def _best_entry(before: Entry, after: Entry) -> dict[str, Any]:
     spots = (before.nervous, after.nervous)
     growths = [None if spot is None else spot.growth for spot in spots]
-    change = None if growths[0] is None or growths[1] is None else growths[1] - growths[0]
-    state = None if change is None else ("less" if change > STILL else "more" if change < -STILL else "same")
+    change = None if growths[0] is None or growths[1] is None else after.doublings - before.doublings
+    least = max(STEADY, STEADY_SHARE * before.doublings)
+    state = None if change is None else ("less" if change > least else "more" if change < -least else "same")
     return {
         "corner": before.corner,
         "growth_before_1ps": number(growths[0], 3),
@@ -312,15 +321,26 @@ def _best_words(best: BestSetup, balance: Balance, entries: list[dict[str, Any]]
         said = f"Nothing within the bounds gains 1 ms on {lap_time(best.before)}."
     else:
         said = f"{lap_time(best.before)} becomes {lap_time(best.after)}: {seconds(gain)} quicker{_from_where(best, balance)}."
-    less = [one for one in entries if one["stability"] == "less"]
-    if less:
-        worst = max(less, key=lambda one: one["growth_after_1ps"] - one["growth_before_1ps"])
-        how_many = f"{len(less)} of {len(entries)} entries {'is' if len(less) == 1 else 'are'} less stable than before"
-        said += f" {how_many} where they are least, most {worst['corner']}: a disturbance "
-        said += f"{_doubling(worst, 'before')} before, {_doubling(worst, 'after')} after."
-    elif any(one["stability"] for one in entries):
-        said += " No entry is less stable than before."
+    known = [one for one in entries if one["stability"] is not None]
+    if known:
+        before, after = (sum(one[f"doublings_{when}"] for one in known) for when in ("before", "after"))
+        said += (
+            f" A disturbance would double {before:.0f} times on all {len(known)} entries together before, "
+            f"{after:.0f} times after, if nobody caught it; "
+        )
+        said += _less_stable([one for one in known if one["stability"] == "less"], len(known))
     return said + _limit_words(best)
+
+
+def _less_stable(less: list[dict[str, Any]], count: int) -> str:
+    """Which entries got less stable."""
+    if not less:
+        return "no entry is less stable than before."
+    worst = max(less, key=lambda one: one["doublings_after"] - one["doublings_before"])
+    return (
+        f"{len(less)} of {count} {'is' if len(less) == 1 else 'are'} less stable than before, most {worst['corner']}: "
+        f"{worst['doublings_before']:.1f} times before, {worst['doublings_after']:.1f} after."
+    )
 
 
 def _limit_words(best: BestSetup) -> str:
@@ -335,13 +355,6 @@ def _limit_words(best: BestSetup) -> str:
     if not limits:
         return ""
     return f" Asked for, and {'kept' if best.held else 'NOT kept'}: {', and '.join(limits)}."
-
-
-def _doubling(one: dict[str, Any], when: str) -> str:
-    time = one[f"doubling_{when}_s"]
-    if time is None:
-        return "dies out"
-    return f"doubles in {time:.3f} s"
 
 
 def _from_where(best: BestSetup, balance: Balance) -> str:
