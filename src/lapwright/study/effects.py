@@ -4,9 +4,9 @@ The optimum's derivative by a parameter of the problem is that of its Lagrange f
 the vehicle file moves one or several parameters, and perhaps bounds; the chain rule is done here. The engine's force at the
 wheels is a curve over speed whose own parameters jump when a gear moves, so that its derivative is taken over speed.
 
-What was minimised is the lap time and a little effort of hands and feet (``problem.car``), so the derivative is that of their
-sum. On four circuits with four cars it stood within about a millisecond a step of that of the lap time alone; an effect of some
-milliseconds is known no better than that.
+What was minimised is the lap time and a little effort of hands and feet (``problem.car``), so the derivative is that of
+their sum. On four circuits with four cars it stood within about a millisecond a step of that of the lap time alone; an effect
+of some milliseconds is known no better than that.
 """
 
 from __future__ import annotations
