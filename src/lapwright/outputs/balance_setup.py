@@ -108,7 +108,7 @@ def first_axle(share: float, locks: float | None) -> str | None:
 
 
 def entry_worth(balance: Balance, corner: str, share: float, best: float) -> float | None:
-    """What the best share for one entry is worth there [s]: the integral of that entry's slope over the shares that were tried.
+    """What the best share for one entry is worth there [s]: the integral of that entry's slope over the shares tried.
 
     Where there was no such integral, the parabola whose slope is that of the multipliers at the car's share and vanishes at
     ``best``. None where either is not known, or the slope leads away from there.

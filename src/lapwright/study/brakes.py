@@ -23,7 +23,7 @@ from lapwright.vehicle.parameters import Vehicle
 
 SHARE = "brakes.front_share"
 
-STEP, SIDE, FARTHEST = 0.02, 3, 8
+STEP, SIDE, FARTHEST = 0.02, 3, 12
 """Step between the brake shares that are tried, how many to either side, and how many at most where the best lies beyond."""
 
 ENTRY_PHASES = ("braking", "lift", "entry")

@@ -77,7 +77,8 @@ class Entry:
     spare_front, spare_rear : side force that each axle could still add at its braking [N]
     steer, neutral_steer, understeer : road-wheel angle, that of a neutral car on the same path, their difference [rad];
         towards the corner positive, so that positive ``understeer`` is understeer
-    understeer_entry, understeer_exit : mean over time from turn-in to the slowest point, and from there to the end [rad]
+    understeer_entry, understeer_exit : mean over time from turn-in to the slowest point, and from there to the end [rad]; a
+        car that is steered against its bend has no turn-in before the slowest point, and counts from the corner's start
     growth, static_margin, yaw_stiffness : see ``stability.LateralMotion``
     turn_moment, hold_moment : yaw moment that the front axle could still add into the corner, and the rear axle against it
         [N m]
@@ -214,7 +215,7 @@ class _Tables:
             neutral_steer=neutral[inside],
             understeer=under[inside],
             understeer_entry=_mean(
-                clock, under, stations, turn_in if turn_in is not None else begin, slowest
+                clock, under, stations, self._turning_from(report, begin, turn_in, slowest), slowest
             ),
             understeer_exit=_mean(clock, under, stations, slowest, end),
             growth=self.motion.growth[rows],
@@ -250,6 +251,14 @@ class _Tables:
             max(slowest, begin + 1.0),
             max(end, slowest),
         )
+
+    def _turning_from(
+        self, report: CornerReport, begin: float, turn_in: float | None, slowest: float
+    ) -> float:
+        """Station from which a car counts as turning: turn-in, or the corner's start where there is none in time."""
+        if turn_in is not None and turn_in < slowest - FLICKER:
+            return turn_in
+        return report.start if report.start < slowest - FLICKER else begin
 
     def _rows(self, begin: float, end: float, length: float) -> tuple[Array, NDArray[np.int64]]:
         """Stations, on past the line, and rows of the lap between two stations."""
