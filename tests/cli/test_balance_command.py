@@ -80,7 +80,8 @@ def test_json_alone_on_standard_output(capsys):
     [
         (["--checks", "-1"], "--checks is -1"),
         (["--cold-grip", "1.2"], "--cold-grip is 1.2"),
-        (["--least-doubling-s", "0.1"], "say with --best"),
+        (["--most-doublings", "20"], "say with --best"),
+        (["--most-doublings", "0"], "--most-doublings is 0"),
         (["--no-less-stable"], "say with --best"),
         (["--best", "brakes.front_shar"], "did you mean brakes.front_share"),
         (["--best", "brakes.front_share=0.5"], "low:high"),

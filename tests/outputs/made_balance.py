@@ -327,6 +327,6 @@ def _best(vehicle: Vehicle, lap: Lap, spans: tuple[Span, ...], entries: tuple[En
             spot = replace(spot, growth=growth, doubling=np.log(2.0) / growth if growth > 0.0 else None)
         after.append(replace(entry, nervous=spot, doublings=0.9 * entry.doublings))
     return BestSetup(
-        tuple(chosen), vehicle, lap.time, lap.time - gain, tuple(map(float, parts)), tuple(after), 9.0, True, 31,
-        "no number moves the lap by more than 0.0005 s a step", sum(entry.doublings for entry in entries),
+        tuple(chosen), vehicle, lap.time, lap.time - gain, tuple(map(float, parts)), tuple(after),
+        sum(entry.doublings for entry in entries), True, 31, "no number moves the lap by more than 0.0005 s a step",
     )  # fmt: skip

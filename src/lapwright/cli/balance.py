@@ -51,7 +51,7 @@ def register(subparsers: Any) -> None:
         "brakes.front_share=0.58:0.72 (default: as far from the car's own value as one would usually go)",
     )
     group.add_argument(
-        "--least-doubling-s",
+        "--most-doublings",
         type=float,
         metavar="S",
         help="no entry of that setup may be so unstable that a deviation doubles sooner than this, brake and wheel held",
@@ -105,7 +105,7 @@ def run(args: argparse.Namespace) -> int:
             tyres=not args.no_tyres,
             cold=args.cold_grip,
             best=best,
-            least_doubling=args.least_doubling_s,
+            most_doublings=args.most_doublings,
             no_less_stable=args.no_less_stable,
         )
         _check_numbers(vehicle, options)
@@ -128,10 +128,12 @@ def _faults(
         faults.append(Fault(f"--checks is {args.checks}: 0 or more"))
     if not 0.3 <= args.cold_grip < 1.0:
         faults.append(Fault(f"--cold-grip is {args.cold_grip:g}: a share from 0.3 to below 1 is allowed"))
-    if args.least_doubling_s is not None and not 0.01 <= args.least_doubling_s <= 100.0:
-        faults.append(Fault(f"--least-doubling-s is {args.least_doubling_s:g}: 0.01 to 100 s are allowed"))
+    if args.most_doublings is not None and not 0.0 < args.most_doublings <= 1e6:
+        faults.append(
+            Fault(f"--most-doublings is {args.most_doublings:g}: above 0 and at most 1000000 is allowed")
+        )
     for option, given in (
-        ("--least-doubling-s", args.least_doubling_s is not None),
+        ("--most-doublings", args.most_doublings is not None),
         ("--no-less-stable", args.no_less_stable),
     ):
         if given and not args.best:

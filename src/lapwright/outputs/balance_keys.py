@@ -200,7 +200,6 @@ BALANCE_KEYS: tuple[tuple[str, str], ...] = (
     ("best.entries[].doublings_before", "how often a disturbance would double there, of the car as it is"),
     ("best.entries[].doublings_after", "with the best setup"),
     ("best.entries[].stability", "less, same or more stable than before; null without a brake"),
-    ("best.most_growth_1ps", "limit on growth that was asked for; null without"),
     (
         "best.most_doublings",
         "limit on the doublings of the entries together, those of the car as it is; null without",

@@ -253,9 +253,8 @@ def best_record(balance: Balance) -> dict[str, Any] | None:
         "numbers": [_chosen(one) for one in best.chosen],
         "parts": parts_record(best.parts, balance),
         "entries": entries,
-        "most_growth_1ps": number(best.most_growth, 3),
         "most_doublings": number(best.most_doublings, 3),
-        "held": None if best.most_growth is None and best.most_doublings is None else best.held,
+        "held": None if best.most_doublings is None else best.held,
         "solves": best.solves,
         "words": best.words,
         "said": _best_words(best, balance, entries),
@@ -316,7 +315,7 @@ def _best_entry(before: Entry, after: Entry) -> dict[str, Any]:
 def _best_words(best: BestSetup, balance: Balance, entries: list[dict[str, Any]]) -> str:
     gain = best.before - best.after
     if not best.held:
-        said = f"No setup that was tried keeps the limits; the one that comes nearest takes {lap_time(best.after)}."
+        said = f"No setup that was tried keeps the limit; the one that comes nearest takes {lap_time(best.after)}."
     elif gain < NOTHING:
         said = f"Nothing within the bounds gains 1 ms on {lap_time(best.before)}."
     else:
@@ -344,17 +343,11 @@ def _less_stable(less: list[dict[str, Any]], count: int) -> str:
 
 
 def _limit_words(best: BestSetup) -> str:
-    """Which limits on the stability were asked for, and whether they are kept."""
-    limits = []
-    if best.most_growth is not None:
-        limits.append(f"a disturbance grows by at most {best.most_growth:.3g} 1/s")
-    if best.most_doublings is not None:
-        limits.append(
-            f"it doubles at most {best.most_doublings:.2f} times on all entries together, as with the car as it is"
-        )
-    if not limits:
+    """Which limit on the stability was asked for, and whether it is kept."""
+    if best.most_doublings is None:
         return ""
-    return f" Asked for, and {'kept' if best.held else 'NOT kept'}: {', and '.join(limits)}."
+    kept = "kept" if best.held else "NOT kept"
+    return f" Asked for, and {kept}: at most {best.most_doublings:.1f} doublings."
 
 
 def _from_where(best: BestSetup, balance: Balance) -> str:

@@ -184,11 +184,11 @@ def _head(best: BestSetup, own: Vehicle, track: str, stay: Sequence[str]) -> lis
     else:
         worth = f"{-gain:.3f} s a lap slower in the model than the car as it was ({times})"
     said = [f"Best setup of {own.name} on {track}, found by lapwright: {worth}."]
-    if best.most_growth is not None:
+    if best.most_doublings is not None:
         kept = "is kept" if best.held else "could not be kept"
-        growth = best.most_growth
-        asked = f"takes {math.log(2.0) / growth:.3f} s or more to double" if growth > 0.0 else "does not grow"
-        said.append(f"That a disturbance on an entry {asked} {kept}.")
+        said.append(
+            f"That a disturbance doubles at most {best.most_doublings:.1f} times on the entries {kept}."
+        )
     if best.words:
         said.append(f"How the search ended: {best.words}.")
     if stay:

@@ -111,9 +111,8 @@ class BestSetup:
     parts : what was made in each piece of the lap [s], in the order of ``leaves(Balance.spans)``, negative is quicker: the
         time lost there, and the speed that is missing at its end as the rest of the lap prices it
     entries : of the new lap, in the order of ``Balance.entries``
-    most_growth : the limit on growth [1/s] that was asked for, most_doublings : that on the doublings of all entries together
-        (or of the one asked about), that of the car as it is; None without; held : whether they are kept. When they are not,
-        this is the setup that comes nearest to it
+    most_doublings : the limit on the doublings of all entries together, or of the one asked about; None without
+    held : whether it is kept. When it is not, this is the setup that comes nearest to keeping it
     solves : laps that it took; words : how the search ended
     """
 
@@ -123,11 +122,10 @@ class BestSetup:
     after: float
     parts: tuple[float, ...]
     entries: tuple[Entry, ...]
-    most_growth: float | None
+    most_doublings: float | None
     held: bool
     solves: int
     words: str
-    most_doublings: float | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -19,7 +19,7 @@ from lapwright.reference.kept import KeptLap
 from lapwright.reference.solve import ReferenceLap, solve_again
 from lapwright.study.balance import BestSetup, Chosen
 from lapwright.study.effects import slopes_of
-from lapwright.study.entry import BRAKING, Entry, entries_of
+from lapwright.study.entry import Entry, entries_of
 from lapwright.study.numbers import SetupNumber
 from lapwright.track.track import Track
 from lapwright.vehicle.parameters import Vehicle
@@ -37,16 +37,8 @@ ROUNDS, WORTH_ANOTHER = 4, 2e-4
 """Searches one after the other at most, and the gain [s] of one from which another begins where it ended, with its idea of
 the curvature forgotten: laps bend where a limit comes or goes, and a search may take such a bend for the bottom."""
 
-SHARP = 20.0
-"""How sharply the largest growth stands out in the smooth stand-in for it, times its size [s]: (1/k) ln sum exp(k g)
-(Kreisselmeier & Steinhauser, IFAC 1979 [from memory]). It never lies below the largest: on shipped circuits 0.01 to 0.1 1/s
-above, so that a limit it keeps is kept."""
-
 PROBE = 0.02
 """Share of a number's range by which it is moved to see what it does to the stability."""
-
-SLACK = 0.05
-"""Growth [1/s] over the limit that still counts as kept."""
 
 SLACK_SHARE = 0.005
 """Share of the doublings over the limit that still counts as kept."""
@@ -86,10 +78,11 @@ class _Search:
         self.vehicle = result.vehicle
         self.low = np.array([c.low for c in choices])
         self.span = np.array([c.high - c.low for c in choices])
-        self.first = np.clip(
-            (np.array([c.number.value(self.vehicle) for c in choices]) - self.low) / self.span, 0.0, 1.0
-        )
+        own = (np.array([c.number.value(self.vehicle) for c in choices]) - self.low) / self.span
+        self.first = _rounded(own)
         self.laps: dict[bytes, tuple[Array, ReferenceLap | None]] = {}
+        if np.allclose(own, self.first, rtol=0.0, atol=1e-8):
+            self.laps[self.first.tobytes()] = (self.first, result)
         self.read: dict[tuple[bytes, str], tuple[Entry, ...]] = {}
         self.solves, self.best = 0, result.time
 
@@ -147,19 +140,6 @@ class _Search:
             self.read[key] = entries_of(self.track, lap.vehicle, lap.lap, reports, only)
         return self.read[key]
 
-    def doublings(self, x: Array, only: str) -> float:
-        """How often a deviation would double on all entries together [-]."""
-        return float(sum(e.doublings for e in self.entries(x, only)))
-
-    def growth(self, x: Array, only: str) -> float:
-        """A smooth stand-in for the largest growth with the brake on in all entries [1/s]."""
-        rows = [e.growth[e.brake >= BRAKING] for e in self.entries(x, only)]
-        values = np.concatenate(rows) if rows else np.zeros(0)
-        if not values.size:
-            return 0.0
-        top = float(values.max())
-        return top + float(np.log(np.sum(np.exp(SHARP * (values - top))))) / SHARP
-
 
 def _rounded(x: Array) -> Array:
     """A setup as it is remembered."""
@@ -173,8 +153,7 @@ def find_best(
     choices: Sequence[Bounded],
     spans: Sequence[Span],
     *,
-    most_growth: float | None = None,
-    no_less_stable: bool = False,
+    most_doublings: float | None = None,
     only: str = "",
     progress: Callable[[str], None] | None = None,
 ) -> BestSetup:
@@ -191,25 +170,23 @@ def find_best(
         The numbers that may change, and their bounds.
     spans
         The pieces of the lap.
-    most_growth
-        Largest rate [1/s] at which a deviation may grow on an entry with the brake on; None for no limit.
-    no_less_stable
-        Whether the entries together may have no more doublings (``Entry.doublings``) than with the car as it is.
+    most_doublings
+        How often a deviation may double on all entries together (``Entry.doublings``) if nobody caught it; None for no limit.
     only
-        Name of the one corner whose entry the limits are for; empty for all.
+        Name of the one corner whose entry the limit is for; empty for all.
     progress
         Called with a few words after each solve.
     """
     search = _Search(result, track, choices, progress)
-    limits = _Limits(search, most_growth, no_less_stable, only)
+    limit = _Limit(search, most_doublings, only)
     try:
-        words = _searched(search, limits)
+        words = _searched(search, limit)
     except _EnoughError:
         words = f"{search.solves} laps were not enough"
-    return _told(search, _pick(search, limits), known, spans, limits, words)
+    return _told(search, _pick(search, limit), known, spans, limit, words)
 
 
-def _searched(search: _Search, limits: _Limits) -> str:
+def _searched(search: _Search, limit: _Limit) -> str:
     """Search until nothing more is gained; words when a search did not end well."""
     x, words = search.first, ""
     for _ in range(ROUNDS):
@@ -218,84 +195,69 @@ def _searched(search: _Search, limits: _Limits) -> str:
             x,
             jac=search.slope,
             bounds=[(0.0, 1.0)] * len(search.choices),
-            constraints=limits.constraints(),
+            constraints=limit.constraints(),
             method="SLSQP",
             options={"ftol": ACCURACY, "maxiter": MOST_STEPS},
         )
         words = "" if found.success else str(found.message)
-        before, x = search.time(x), _pick(search, limits)
-        if before - search.time(x) < WORTH_ANOTHER or limits.excess(search.entries(x, limits.only)) > 0.0:
+        before, x = search.time(x), _pick(search, limit)
+        if before - search.time(x) < WORTH_ANOTHER or not limit.kept(search.entries(x, limit.only)):
             break
     return words
 
 
-class _Limits:
+class _Limit:
     """What the stability of the entries must keep."""
 
-    def __init__(self, search: _Search, most_growth: float | None, no_less_stable: bool, only: str) -> None:
-        self.search, self.most_growth, self.only = search, most_growth, only
-        self.most_doublings: float | None = None
-        if no_less_stable:
-            vehicle = search.vehicle
-            reports = corner_reports(search.result.lap, search.track)
-            entries = entries_of(search.track, vehicle, search.result.lap, reports, only)
-            self.most_doublings = sum(e.doublings for e in entries)
+    def __init__(self, search: _Search, most: float | None, only: str) -> None:
+        self.search, self.most, self.only = search, most, only
 
     def constraints(self) -> list[dict[str, Any]]:
         """As ``scipy.optimize.minimize`` takes them."""
-        found = []
-        if self.most_growth is not None:
-            most = self.most_growth
-            found.append(self._constraint(lambda x: most - self.search.growth(x, self.only)))
-        if self.most_doublings is not None:
-            doublings = self.most_doublings
-            found.append(self._constraint(lambda x: doublings - self.search.doublings(x, self.only)))
+        if self.most is None:
+            return []
+        return [{"type": "ineq", "fun": self._room, "jac": self._room_slope}]
+
+    def _room(self, x: Array) -> float:
+        """Share of the limit that is left."""
+        return -self.excess(self.search.entries(x, self.only))
+
+    def _room_slope(self, x: Array) -> Array:
+        here, found = self._room(x), np.zeros(x.size)
+        for i in range(x.size):
+            moved = x.copy()
+            moved[i] += PROBE if x[i] + PROBE <= 1.0 else -PROBE
+            found[i] = (self._room(moved) - here) / (moved[i] - x[i])
         return found
 
-    def _constraint(self, room: Callable[[Array], float]) -> dict[str, Any]:
-        def slope(x: Array) -> Array:
-            here, found = room(x), np.zeros(x.size)
-            for i in range(x.size):
-                moved = x.copy()
-                moved[i] += PROBE if x[i] + PROBE <= 1.0 else -PROBE
-                found[i] = (room(moved) - here) / (moved[i] - x[i])
-            return found
-
-        return {"type": "ineq", "fun": room, "jac": slope}
-
     def excess(self, entries: Sequence[Entry]) -> float:
-        """By how much the limits are broken [-]: each over its size; 0 or less when they are kept."""
-        worst = 0.0
-        if self.most_growth is not None:
-            worst = max(worst, (_largest(entries) - self.most_growth - SLACK) / max(self.most_growth, 1.0))
-        if self.most_doublings is not None:
-            doublings = sum(e.doublings for e in entries)
-            worst = max(worst, doublings / max(self.most_doublings, 1e-9) - 1.0 - SLACK_SHARE)
-        return worst
+        """Share by which the limit is broken; 0 or less when it is kept."""
+        if self.most is None:
+            return 0.0
+        return sum(e.doublings for e in entries) / max(self.most, 1e-9) - 1.0
+
+    def kept(self, entries: Sequence[Entry]) -> bool:
+        """Whether it is, within ``SLACK_SHARE``."""
+        return self.excess(entries) <= SLACK_SHARE
 
 
-def _pick(search: _Search, limits: _Limits) -> Array:
-    """The quickest of all setups solved that keep the limits; when none does, the one that breaks them least.
+def _pick(search: _Search, limit: _Limit) -> Array:
+    """The quickest of all setups solved that keep the limit; when none does, the one that breaks it least.
 
     The last step of a search need not be the best one.
     """
     tried = [(at, lap) for at, lap in search.laps.values() if lap is not None]
-    tried.append((search.first, search.result))
+    if not tried:
+        raise NoSolutionError("none of the setups that were tried within the bounds has a lap")
     tried.sort(key=lambda pair: pair[1].time)
-    excess = []
     for at, _ in tried:
-        excess.append(limits.excess(search.entries(at, limits.only)))
-        if excess[-1] <= 0.0:
+        if limit.kept(search.entries(at, limit.only)):
             return at
-    return tried[int(np.argmin(excess))][0]
-
-
-def _largest(entries: Sequence[Entry]) -> float:
-    return max((e.nervous.growth for e in entries if e.nervous is not None), default=-np.inf)
+    return min(tried, key=lambda pair: limit.excess(search.entries(pair[0], limit.only)))[0]
 
 
 def _told(
-    search: _Search, x: Array, known: KeptLap, spans: Sequence[Span], limits: _Limits, words: str
+    search: _Search, x: Array, known: KeptLap, spans: Sequence[Span], limit: _Limit, words: str
 ) -> BestSetup:
     lap = search.lap(x)
     assert lap is not None and isinstance(lap.vehicle, Vehicle)
@@ -311,11 +273,10 @@ def _told(
         after=lap.time,
         parts=parts,
         entries=search.entries(x, ""),
-        most_growth=limits.most_growth,
-        held=limits.excess(search.entries(x, limits.only)) <= 0.0,
+        most_doublings=limit.most,
+        held=limit.kept(search.entries(x, limit.only)),
         solves=search.solves,
         words=words,
-        most_doublings=limits.most_doublings,
     )
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from lapwright.errors import Fault, InputError
 from lapwright.lap.corners import CornerReport, corner_reports
 from lapwright.lap.spans import spans_of
@@ -43,8 +41,8 @@ class BalanceOptions:
     scan : whether laps at several brake shares are solved
     tyres : whether laps with cold tyres are; cold : share of its grip that a cold tyre has
     best : numbers of the best setup by key, with bounds or None for the usual reach around the car's own value
-    least_doubling : shortest time [s] in which a deviation may double on an entry of the best setup; None for no limit
-    no_less_stable : whether the entries of the best setup may be no less stable, all in all, than those of the car
+    most_doublings : how often a deviation may double on the entries of the best setup; None for no limit
+    no_less_stable : whether that may be no oftener than with the car as it is
     """
 
     corner: str = ""
@@ -53,7 +51,7 @@ class BalanceOptions:
     tyres: bool = True
     cold: float = COLD
     best: tuple[tuple[str, tuple[float, float] | None], ...] = ()
-    least_doubling: float | None = None
+    most_doublings: float | None = None
     no_less_stable: bool = False
 
 
@@ -105,15 +103,17 @@ def make_balance(
     best: BestSetup | None = None
     if choices:
         tell = None if progress is None else lambda words: progress("best setup", words)
-        limit = None if options.least_doubling is None else float(np.log(2.0) / options.least_doubling)
+        limit = options.most_doublings
+        if options.no_less_stable:
+            now = sum(entry.doublings for entry in entries)
+            limit = now if limit is None else min(limit, now)
         best = find_best(
             result,
             known,
             track,
             choices,
             spans,
-            most_growth=limit,
-            no_less_stable=options.no_less_stable,
+            most_doublings=limit,
             only=options.corner,
             progress=tell,
         )
