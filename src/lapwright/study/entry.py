@@ -261,15 +261,14 @@ class _Tables:
         return report.start if report.start < slowest - FLICKER else begin
 
     def _rows(self, begin: float, end: float, length: float) -> tuple[Array, NDArray[np.int64]]:
-        """Stations, on past the line, and rows of the lap between two stations."""
-        lap = self.lap
-        if not length:
-            index = np.flatnonzero((lap.s >= begin - 1e-9) & (lap.s <= end + 1e-9))
-            return lap.s[index], index
-        once = np.arange(lap.s.size - 1)
-        stations = np.concatenate([lap.s[once] + turn * length for turn in (-1, 0, 1, 2)])
-        rows = np.flatnonzero((stations >= begin - 1e-9) & (stations <= end + 1e-9))
-        return stations[rows], once[rows % once.size]
+        """Stations, on past the line, and rows of the lap between two stations, and the first row beyond them."""
+        stations, count = self.lap.s, self.lap.s.size
+        if length:
+            count -= 1
+            stations = np.concatenate([stations[:count] + turn * length for turn in (-1, 0, 1, 2)])
+        first, last = np.searchsorted(stations, [begin - 1e-9, end - 1e-9])
+        rows = np.arange(first, min(last + 1, stations.size))
+        return stations[rows], rows % count
 
     def _understeer(self, rows: NDArray[np.int64], sign: float) -> tuple[Array, Array, Array]:
         """Road-wheel angle, neutral steer angle and understeer angle [rad], towards the corner positive.
@@ -397,9 +396,10 @@ def _time_shares(clock: Array, axle: NDArray[np.str_]) -> dict[str, float]:
 
 
 def _mean(clock: Array, values: Array, s: Array, start: float, end: float) -> float:
-    """Mean over time between two stations; NaN when fewer than two rows lie between them."""
-    rows = np.flatnonzero((s >= start) & (s <= end))
-    if rows.size < 2:
+    """Mean over time between two stations, by straight lines between the rows; NaN when there is no way between them."""
+    end = min(end, float(s[-1]))
+    if end <= start:
         return float("nan")
-    span = float(clock[rows[-1]] - clock[rows[0]])
-    return float(np.trapezoid(values[rows], clock[rows]) / span)
+    at = np.concatenate([[start], s[(s > start) & (s < end)], [end]])
+    moments = np.interp(at, s, clock)
+    return float(np.trapezoid(np.interp(at, s, values), moments) / (moments[-1] - moments[0]))
