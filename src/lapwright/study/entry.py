@@ -397,8 +397,8 @@ def _time_shares(clock: Array, axle: NDArray[np.str_]) -> dict[str, float]:
 
 def _mean(clock: Array, values: Array, s: Array, start: float, end: float) -> float:
     """Mean over time between two stations, by straight lines between the rows; NaN when there is no way between them."""
-    end = min(end, float(s[-1]))
-    if end <= start:
+    start, end = max(start, float(s[0])), min(end, float(s[-1]))
+    if end - start < 1e-6:
         return float("nan")
     at = np.concatenate([[start], s[(s > start) & (s < end)], [end]])
     moments = np.interp(at, s, clock)
