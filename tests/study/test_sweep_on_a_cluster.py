@@ -56,10 +56,7 @@ def _dask(*words, **more):
 def address():
     """A cluster of two workers, each with a nanny that starts it anew when it dies."""
     place = f"tcp://127.0.0.1:{_free_port()}"
-    patience = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1"}
-    scheduler = _dask(
-        "scheduler", "--host", "127.0.0.1", "--port", place.rsplit(":")[-1], "--no-dashboard", **patience
-    )
+    scheduler = _dask("scheduler", "--host", "127.0.0.1", "--port", place.rsplit(":")[-1], "--no-dashboard")
     worker = _dask("worker", place, "--nworkers", "2", "--nthreads", "1", "--no-dashboard")
     yield place
     for process in (worker, scheduler):
@@ -69,6 +66,24 @@ def address():
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
+
+
+@pytest.fixture
+def lone_scheduler():
+    """A scheduler that nobody works for, when it answers."""
+    port = _free_port()
+    words = ("scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard")
+    scheduler = _dask(*words, DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES="2")
+    until = time.monotonic() + 30
+    while time.monotonic() < until:
+        try:
+            socket.create_connection(("127.0.0.1", port), 1).close()
+            break
+        except OSError:
+            time.sleep(0.1)
+    yield f"tcp://127.0.0.1:{port}", scheduler
+    scheduler.kill()
+    scheduler.wait()
 
 
 @pytest.fixture
@@ -134,12 +149,30 @@ def test_a_cluster_whose_workers_all_die_at_once_goes_on_with_new_ones(address, 
     assert table(results) == _local(tmp_path / "aside", [SLOW] * 40)
 
 
-def test_a_case_that_kills_every_worker_is_lost(address, marks):
-    results = _sweep(pretended_study(marks, [QUICK, DIES, QUICK]), address)
+def test_a_case_that_kills_its_workers_is_lost(marks, lone_scheduler):
+    """Four workers that nobody starts anew: the case takes three of them, the fourth does the rest."""
+    place, _ = lone_scheduler
+    workers = [_dask("worker", place, "--no-nanny", "--nthreads", "1", "--no-dashboard") for _ in range(4)]
+    try:
+        study = pretended_study(marks, [QUICK, DIES, QUICK])
+        crew = ClusterCrew(study, place, PretendedBench)
+        _wait_for_workers(place, 4)
+        results = run_sweep(study, Notes(), crew, steps=pretended_steps(study))
+    finally:
+        for worker in workers:
+            worker.kill()
+            worker.wait()
     assert [r.status for r in results] == [SOLVED, LOST, SOLVED]
     assert "memory" in results[1].words
-    # Of the scheduler's own setting: a task may take one worker with it (by default three), the next is one too many.
-    assert solves(marks)["case0001"] == 2
+    # Of the scheduler's own setting: a task may take two workers with it (by default three), the next is one too many.
+    assert solves(marks)["case0001"] == 3
+
+
+def _wait_for_workers(place, count):
+    import distributed
+
+    with distributed.Client(place, set_as_default=False) as client:
+        client.wait_for_workers(count, timeout=60)
 
 
 def test_a_bug_in_a_solve_ends_the_sweep_with_its_traceback(address, marks):
@@ -192,23 +225,35 @@ def test_an_address_that_does_not_answer_is_a_sentence(marks, monkeypatch):
         assert time.monotonic() - began < 10
 
 
-def test_a_scheduler_without_workers_is_a_sentence(marks, monkeypatch):
+def test_a_scheduler_without_workers_is_a_sentence(marks, monkeypatch, lone_scheduler):
+    place, _ = lone_scheduler
     monkeypatch.setattr(cluster, "ANSWERS_WITHIN", 3.0)
-    place = f"tcp://127.0.0.1:{_free_port()}"
-    scheduler = _dask("scheduler", "--host", "127.0.0.1", "--port", place.rsplit(":")[-1], "--no-dashboard")
+    with pytest.raises(InputError, match=f"no worker; start some with: dask worker {place}"):
+        _sweep(pretended_study(marks, [QUICK]), place)
+
+
+def test_a_scheduler_that_goes_is_a_sentence_and_what_is_finished_is_kept(marks, tmp_path, lone_scheduler):
+    place, scheduler = lone_scheduler
+    worker = _dask("worker", place, "--nworkers", "1", "--nthreads", "1", "--no-dashboard")
     try:
-        until = time.monotonic() + 20
-        while time.monotonic() < until:
-            try:
-                socket.create_connection(("127.0.0.1", int(place.rsplit(":")[-1])), 1).close()
-                break
-            except OSError:
-                time.sleep(0.1)
-        with pytest.raises(InputError, match=f"no worker; start some with: dask worker {place}"):
-            _sweep(pretended_study(marks, [QUICK]), place)
+        study = pretended_study(marks, [SLOW] * 200)
+
+        def kill():
+            until = time.monotonic() + 60
+            while len(solves(marks)) < 5 and time.monotonic() < until:
+                time.sleep(0.01)
+            scheduler.kill()
+
+        killer = threading.Thread(target=kill)
+        killer.start()
+        with open_journal(tmp_path / "work") as journal:
+            with pytest.raises(InputError, match="the scheduler is gone; what is finished is kept"):
+                _sweep(study, place, journal)
+            killer.join()
+            assert 0 < len(journal.results) < 200
     finally:
-        scheduler.kill()
-        scheduler.wait()
+        worker.terminate()
+        worker.wait(30)
 
 
 def test_without_distributed_the_extra_is_named(marks, monkeypatch):

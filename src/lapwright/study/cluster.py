@@ -112,19 +112,27 @@ class ClusterCrew:
         InputError
             When the scheduler is gone, or all workers are for ``PATIENCE``.
         """
+        try:
+            return self._taken()
+        except (OSError, self._distributed.CancelledError) as error:
+            # CommClosedError of distributed is an OSError.
+            raise self._gone() from error
+
+    def _taken(self) -> list[tuple[Step, Answer]]:
         self._wait()
         if self._client.status != "running":
-            raise self._fault("the scheduler is gone; what is finished is kept")
+            raise self._gone()
         self._look()
         done, again = [], []
         for future in [future for future in self._busy if future.done()]:
             step, starts = self._busy.pop(future)
-            if future.status in ("cancelled", "lost"):
+            answer = self._answer(future, step)
+            if answer is None:
                 again.append((step, starts))
             else:
-                done.append((step, self._answer(future, step)))
+                done.append((step, answer))
         if again:
-            # The study went with the last worker that had it.
+            # What went with a worker may have been the only copy of the study.
             self._send()
         for step, starts in again:
             self.give(step, starts)
@@ -152,12 +160,15 @@ class ClusterCrew:
             # What became of each future is looked at one by one.
             return
 
-    def _answer(self, future: Any, step: Step) -> Answer:
+    def _answer(self, future: Any, step: Step) -> Answer | None:
+        """The answer that a future holds; None when it went, or the study did, with a worker that died."""
         key = self._cases[step.case].key
         try:
             said, what = future.result(timeout=PATIENCE)
         except self._distributed.KilledWorker as error:
             return lost_answer(key, " ".join(str(error).split()).split(". ")[0])
+        except (self._distributed.CancelledError, TimeoutError):
+            return None
         except Exception as error:
             # Nothing of ours raises there: the worker could not even load the step.
             raise BenchError(f"a worker of {self._address} failed:\n{_text(error)}") from error
@@ -212,6 +223,9 @@ class ClusterCrew:
         others = {code for code in codes.values() if code != code_version()}
         if others:
             raise self._fault(_disagree(others))
+
+    def _gone(self) -> InputError:
+        return self._fault("the scheduler is gone; what is finished is kept")
 
     def _no_worker(self) -> InputError:
         return self._fault(f"for {PATIENCE:.0f} s there was no worker; what is finished is kept")
