@@ -16,24 +16,32 @@ _HOMES = {
     "load_log": "lapwright.inputs.log_file",
     "session_of": "lapwright.driver.sessions",
     "compare": "lapwright.driver.compare",
+    "make_balance": "lapwright.study.make",
+    "BalanceOptions": "lapwright.study.make",
+    "load_study": "lapwright.inputs.study_file",
+    "sweep": "lapwright.study.run",
     "make_card": "lapwright.corner.card",
     "make_booklet": "lapwright.corner.card",
 }
 """Public names and the modules they live in; fetched on first use, so that a plain import stays quick."""
 
 __all__ = [
+    "BalanceOptions",
     "EndState",
     "LapOptions",
     "compare",
     "keep",
     "load_log",
+    "load_study",
     "load_track",
     "load_vehicle",
+    "make_balance",
     "make_booklet",
     "make_card",
     "session_of",
     "solve_baseline",
     "solve_lap",
+    "sweep",
 ]
 
 

@@ -11,6 +11,7 @@ from lapwright.inputs.files import load_track, load_vehicle
 from lapwright.problem.lap import EndState
 from lapwright.reference.solve import LapOptions, solve_lap
 from lapwright.study.cases import COLD, COLD_AFTER, FAULT, NEAR, NO_SOLUTION, SOLVED, Axis, Case, Step, Study
+from lapwright.study.run import sweep
 from lapwright.study.solving import Bench, steps_of, sweep_options
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -215,3 +216,10 @@ def test_corners_of_a_lap_are_those_of_its_reading():
         rows = (lap.s >= corner.start) & (lap.s <= corner.end)
         if rows.any() and corner.start < corner.end:
             assert slowest[corner.name] == pytest.approx(lap.speed[rows].min(), abs=0.3)
+
+
+def test_a_sweep_from_python_has_the_numbers_of_its_cases_one_by_one():
+    study = shares(0.62)
+    answers, _ = solved(study)
+    for place, found in enumerate(sweep(study, workers=1)):
+        assert replace(found, seconds=0.0) == replace(answers[place], seconds=0.0)

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from lapwright.study.cases import FAULT, LOST, SOLVED, Answer, Case, CaseResult, Step, Study
-from lapwright.study.crews import Crew
+from lapwright.study.crews import Crew, LocalCrew
 from lapwright.study.journal import Notes
 
 RECENT = 31
@@ -75,6 +75,31 @@ def run_sweep(
     work = _Sweep(study, steps, journal, crew, progress)
     work.run()
     return work.results()
+
+
+def sweep(
+    study: Study, workers: int | None = None, progress: ProgressCallback | None = None
+) -> tuple[CaseResult, ...]:
+    """Solve all cases of a study with processes of this machine, and keep nothing on disk.
+
+    A script that calls this must guard its own work with ``if __name__ == "__main__":``, as every program whose processes are
+    new interpreters (``multiprocessing``, start method spawn).
+
+    Parameters
+    ----------
+    study
+        From ``load_study``.
+    workers
+        How many processes; one for each core that may be used when left out.
+    progress
+        Called at the start and after every case.
+
+    Returns
+    -------
+    tuple of CaseResult
+        In the order of ``study.cases``.
+    """
+    return run_sweep(study, Notes(), LocalCrew(study, workers), progress)
 
 
 class _Sweep:
