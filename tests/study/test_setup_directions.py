@@ -156,3 +156,20 @@ def test_colder_tyres_ask_for_another_brake_share():
     cold_front, hot, cold_rear = best
     assert cold_rear > hot + 0.015
     assert cold_front < hot - 0.04
+
+
+def test_a_complex_is_read_the_way_that_its_path_bends():
+    """Reeds turns left, then right: into the corner is to the left first and to the right then."""
+    track, result = known(*COUPE)
+    reports = corner_reports(result.lap, track)
+    (entry,) = entries_of(track, result.vehicle, result.lap, reports, "Reeds")
+    assert next(r for r in reports if r.name == "Reeds").direction == "left-right"
+    bend = np.abs(entry.neutral_steer)
+    clear = bend > 0.21 * bend.max()
+    assert np.all(entry.neutral_steer[clear] > 0.0)
+    assert (entry.accel_lat[clear] > 1.0).any() and (entry.accel_lat[clear] < -1.0).any()
+    # A front axle that holds the car has no side force left, whichever way it turns.
+    front = clear & (entry.limiting_axle == "front")
+    assert (entry.accel_lat[front] > 1.0).any() and (entry.accel_lat[front] < -1.0).any()
+    assert entry.spare_front[front].max() < 300.0
+    assert entry.understeer_exit > np.radians(0.5)

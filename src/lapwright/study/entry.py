@@ -76,7 +76,7 @@ class Entry:
     shares : share of the entry's time that each of "front", "rear", "both", "none" holds the car
     spare_front, spare_rear : side force that each axle could still add at its braking [N]
     steer, neutral_steer, understeer : road-wheel angle, that of a neutral car on the same path, their difference [rad];
-        towards the corner positive, so that positive ``understeer`` is understeer
+        towards the corner positive (of a complex: the way that the path bends), so that positive ``understeer`` is understeer
     understeer_entry, understeer_exit : mean over time from turn-in to the slowest point, and from there to the end [rad]; a
         car that is steered against its bend has no turn-in before the slowest point, and counts from the corner's start
     growth, static_margin, yaw_stiffness : see ``stability.LateralMotion``
@@ -133,6 +133,9 @@ LEAD = 5.0
 BRAKING = 0.05
 """Share of peak pressure from which the brake counts as on: below it no point of an entry is called nervous."""
 
+CLEAR = 0.2
+"""Share of the sharpest curvature of a complex from which its path counts as bending one way."""
+
 FLICKER = 3.0
 """Length [m] below which a stretch with another axle at the limit is left out: the limit is told from rows a metre or two
 apart.
@@ -182,14 +185,14 @@ class _Tables:
         s, rows = stations[inside], index[inside]
         turns = stations // length if length else np.zeros(stations.shape)
         clock = lap.t[index] - lap.t[0] + (turns - turns[0]) * (lap.time if length else 0.0)
-        sign = 1.0 if report.direction.startswith("left") else -1.0
+        sign = self._senses(report, index)
         steer, neutral, under = self._understeer(index, sign)
         margin = self.motion.static_margin(self._weakest())
-        spare, turn, hold = self._in_hand(rows, sign)
+        spare, turn, hold = self._in_hand(rows, sign[inside])
         axle = lap.limiting_axle[rows]
         return Entry(
             corner=report.name,
-            direction="left" if sign > 0 else "right",
+            direction="left" if report.direction.startswith("left") else "right",
             start=begin,
             turn_in=turn_in,
             brake_off=brake_off,
@@ -270,7 +273,17 @@ class _Tables:
         rows = np.arange(first, min(last + 1, stations.size))
         return stations[rows], rows % count
 
-    def _understeer(self, rows: NDArray[np.int64], sign: float) -> tuple[Array, Array, Array]:
+    def _senses(self, report: CornerReport, rows: NDArray[np.int64]) -> Array:
+        """1 where the corner turns left, -1 where it turns right; of a complex by the path, once it bends clearly."""
+        first = 1.0 if report.direction.startswith("left") else -1.0
+        if report.direction in ("left", "right"):
+            return np.full(rows.size, first)
+        bend = self.lap.curvature[rows]
+        clear = np.abs(bend) > CLEAR * np.abs(bend).max()
+        last = np.maximum.accumulate(np.where(clear, np.arange(rows.size), -1))
+        return np.where(last >= 0, np.sign(bend[last]), first)
+
+    def _understeer(self, rows: NDArray[np.int64], sign: Array) -> tuple[Array, Array, Array]:
         """Road-wheel angle, neutral steer angle and understeer angle [rad], towards the corner positive.
 
         A car on tyres that need no slip goes round a bend of curvature k with atan(L k) (ISO 8855, Ackermann steer angle
@@ -293,14 +306,14 @@ class _Tables:
             total += 2.0 * tyre.peak_mu_lat * load * float(shape * stiffness) / tyre.peak_slip_angle
         return WEAKEST * total
 
-    def _in_hand(self, rows: NDArray[np.int64], sign: float) -> tuple[tuple[Array, Array], Array, Array]:
+    def _in_hand(self, rows: NDArray[np.int64], sign: Array) -> tuple[tuple[Array, Array], Array, Array]:
         """Side force that each axle could add into the corner [N], and the yaw moments of these: of the front into it, of the
         rear against it [N m] (the yaw moment method of Milliken & Milliken, ch. 8 [from memory] asks for the same).
         """
         lap, c = self.lap, self.vehicle.chassis
         used = np.clip(lap.force_long[rows] / lap.grip_long[rows], -1.0, 1.0)
         most = lap.grip_lat[rows] * np.sqrt(1.0 - used**2)
-        left = np.maximum(most - sign * lap.force_lat[rows], 0.0)
+        left = np.maximum(most - sign[:, None] * lap.force_lat[rows], 0.0)
         front, rear = left[:, :2].sum(axis=1), left[:, 2:].sum(axis=1)
         return (front, rear), c.cg_to_front * front, c.cg_to_rear * rear
 
