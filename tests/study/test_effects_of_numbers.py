@@ -273,7 +273,23 @@ def test_a_number_does_not_go_below_nothing():
     checked, pair = check_effect(result, track, effect)
     assert pair.down is None and checked.check.down is None and pair.up is not None
     assert checked.check.central == pytest.approx(effect.per_step, rel=0.1)
-    assert checked.check.words == "no lap for the step down"
+    assert checked.check.words == "no step down: at least 0 is allowed"
+
+
+def test_a_share_does_not_go_above_one():
+    track, known = solved("cinder-yard", "rally-hatch")
+    car = changed(HATCH, driveline={"efficiency": 0.997})
+    result = solve_again(known, track, car)
+    number = number_called(car, "driveline.efficiency")
+    (effect,) = effects_of(result, track, [number], spans_of(track, (), ()))
+    checked, pair = check_effect(result, track, effect)
+    assert pair.up is None and checked.check.up is None and pair.down is not None
+    assert checked.check.central == -checked.check.down == pytest.approx(effect.per_step, rel=0.05)
+    assert checked.check.agrees and checked.check.words == "no step up: at most 1 is allowed"
+    # At the very end the derivative is that of the side that is there.
+    full = changed(HATCH, driveline={"efficiency": 1.0})
+    at_end = slopes_of(solve_again(known, track, full), track, [number]).sum()
+    assert number.step * at_end == pytest.approx(effect.per_step, rel=0.05)
 
 
 def test_numbers_of_a_car_that_has_no_such_thing():

@@ -30,6 +30,27 @@ def test_keys_fields_and_units_are_those_of_the_vehicle_file():
         assert number.si == pytest.approx(entry.si, rel=1e-12)
 
 
+def test_what_is_allowed_is_what_the_vehicle_file_allows():
+    known = vehicle_numbers()
+    for number in NUMBERS:
+        if not number.factor:
+            kind = known[number.key].kind
+            assert (number.low, number.high) == (kind.low, kind.high), number.key
+    gear = number_called(CARS[0], "driveline.gear_ratios.3")
+    kind = find_spot(VEHICLE, gear.key).kind
+    assert (gear.low, gear.high) == (kind.low, kind.high)
+
+
+def test_bounds_that_no_car_may_have_are_refused():
+    wanted = (("brakes.front_share", (0.5, 1.4)), ("chassis.cg_height_m", (-0.1, 0.4)))
+    with pytest.raises(InputError) as caught:
+        bounded_numbers(CARS[0], wanted)
+    assert [fault.message for fault in caught.value.faults] == [
+        "a bound of brakes.front_share is 1.4: 0 to 1 is allowed",
+        "a bound of chassis.cg_height_m is -0.1: 0 to 3 is allowed",
+    ]
+
+
 def test_no_number_of_the_vehicle_file_is_forgotten():
     assert set(vehicle_numbers()) - {number.key for number in NUMBERS} == NOT_ASKED
 

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from lapwright.errors import Fault
     from lapwright.reference.solve import ReferenceLap
     from lapwright.study.balance import Balance
-    from lapwright.study.make import BalanceOptions
     from lapwright.track.track import Track
 
 WIDEST = 120
@@ -53,8 +52,9 @@ def register(subparsers: Any) -> None:
     group.add_argument(
         "--most-doublings",
         type=float,
-        metavar="S",
-        help="no entry of that setup may be so unstable that a deviation doubles sooner than this, brake and wheel held",
+        metavar="N",
+        help="a deviation that nobody catches, brake and wheel held, may double so often on the entries of that setup, all "
+        "together, and no oftener",
     )
     group.add_argument(
         "--no-less-stable",
@@ -92,7 +92,7 @@ def run(args: argparse.Namespace) -> int:
     from lapwright.cli.lap import load_both
     from lapwright.cli.progress import ProgressLine
     from lapwright.inputs.files import load_track, load_vehicle
-    from lapwright.study.make import BalanceOptions, make_balance
+    from lapwright.study.make import BalanceOptions, bounded_numbers, four_wheels, make_balance
 
     with ProgressLine(args.quiet) as line:
         line.say("reading files")
@@ -108,7 +108,8 @@ def run(args: argparse.Namespace) -> int:
             most_doublings=args.most_doublings,
             no_less_stable=args.no_less_stable,
         )
-        _check_numbers(vehicle, options)
+        # What is wrong with the numbers of the best setup is told before anything is solved.
+        bounded_numbers(four_wheels(vehicle), best)
         result = _solve(args, track, vehicle, line)
         balance = make_balance(result, track, options, line.say)
         work = _Work(args, track, result, balance, source, began, line)
@@ -190,30 +191,6 @@ def _corner(args: argparse.Namespace, track: Track) -> str:
     from lapwright.cli.corner import corner_called
 
     return corner_called(track, args.corner) if args.corner else ""
-
-
-def _check_numbers(vehicle: Any, options: BalanceOptions) -> None:
-    """What is wrong with the numbers of the best setup, all of it, before anything is solved."""
-    from lapwright.errors import Fault, InputError
-    from lapwright.inputs.numbers import Number
-    from lapwright.inputs.overrides import find_spot
-    from lapwright.inputs.vehicle_keys import VEHICLE
-    from lapwright.study.make import bounded_numbers, four_wheels
-
-    factor = Number("", 0.2, 5.0)
-    faults: list[Fault] = []
-    try:
-        bounded_numbers(four_wheels(vehicle), options.best)
-    except InputError as error:
-        faults += error.faults
-    for key, bounds in options.best:
-        spot = find_spot(VEHICLE, key)
-        kind = factor if spot is None else spot.kind
-        for bound in bounds or ():
-            if isinstance(kind, Number) and not kind.allows(bound):
-                faults.append(Fault(kind.refusal(f"a bound of {key}", f"{bound:g}", bound)))
-    if faults:
-        raise InputError(faults)
 
 
 def _solve(args: argparse.Namespace, track: Track, vehicle: Any, line: ProgressLine) -> ReferenceLap:

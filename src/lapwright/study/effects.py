@@ -126,8 +126,9 @@ def _moved(vehicle: Vehicle, number: SetupNumber, share: float) -> tuple[Vehicle
     A number at the end of what is possible, such as a preload of nothing, is moved to one side.
     """
     value, step = number.value(vehicle), share * number.step
-    low = value if value - step < 0.0 <= value else value - step
-    return number.changed(vehicle, value + step), number.changed(vehicle, low), value + step - low
+    high = value + step if number.allows(value + step) else value
+    low = value - step if number.allows(value - step) else value
+    return number.changed(vehicle, high), number.changed(vehicle, low), high - low
 
 
 def _parameter_changes(vehicle: Vehicle, number: SetupNumber, names: Sequence[str]) -> Array:
@@ -233,7 +234,7 @@ def check_effect(result: ReferenceLap, track: Track, effect: Effect) -> tuple[Ef
     laps: list[ReferenceLap | None] = []
     for sign in (1.0, -1.0):
         value = effect.value + sign * effect.number.step
-        if value < 0.0 <= effect.value:
+        if not effect.number.allows(value):
             # Less than nothing, as of a preload, says nothing about the car.
             laps.append(None)
             continue
@@ -242,19 +243,15 @@ def check_effect(result: ReferenceLap, track: Track, effect: Effect) -> tuple[Ef
         except (InputError, NoSolutionError, ValueError):
             laps.append(None)
     up, down = (None if lap is None else lap.time - result.time for lap in laps)
-    return replace(effect, check=_check(effect.per_step, up, down)), Pair(*laps)
+    return replace(effect, check=_check(effect, up, down)), Pair(*laps)
 
 
-def _check(first_order: float, up: float | None, down: float | None) -> Check:
-    if up is None and down is None:
-        return Check(None, None, None, False, "neither step has a solution")
+def _check(effect: Effect, up: float | None, down: float | None) -> Check:
+    first_order = effect.per_step
     if up is None or down is None:
-        step, known = ("up", up) if down is None else ("down", down)
-        central = known if step == "up" else -float(known or 0.0)
-        words = f"no lap for the step {'down' if step == 'up' else 'up'}"
-        return Check(up, down, central, False, words)
+        return _check_one_side(effect, up, down)
     central = 0.5 * (up - down)
-    agrees = abs(central - first_order) <= max(AGREE * abs(central), LAPS)
+    agrees = _agree(central, first_order)
     words = ""
     if not agrees:
         words = f"first order says {first_order:+.4f} s a step, two solves {central:+.4f} s"
@@ -262,6 +259,28 @@ def _check(first_order: float, up: float | None, down: float | None) -> Check:
         words = "either way is slower: the car is near its best"
     elif min(abs(up), abs(down)) < 0.5 * max(abs(up), abs(down)) and max(abs(up), abs(down)) > 2.0 * LAPS:
         words = "the two steps differ: the effect bends"
+    return Check(up, down, central, agrees, words)
+
+
+def _agree(central: float, first_order: float) -> bool:
+    return abs(central - first_order) <= max(AGREE * abs(central), LAPS)
+
+
+def _check_one_side(effect: Effect, up: float | None, down: float | None) -> Check:
+    """A check of which one lap at most is there, with the reason."""
+    number = effect.number
+    if up is not None:
+        central, missing, value, end = up, "down", effect.value - number.step, f"at least {number.low:g}"
+    elif down is not None:
+        central, missing, value, end = -down, "up", effect.value + number.step, f"at most {number.high:g}"
+    else:
+        return Check(None, None, None, False, "neither step has a solution")
+    words = (
+        f"no lap for the step {missing}" if number.allows(value) else f"no step {missing}: {end} is allowed"
+    )
+    agrees = _agree(central, effect.per_step)
+    if not agrees:
+        words += f"; first order says {effect.per_step:+.4f} s a step, one solve {central:+.4f} s"
     return Check(up, down, central, agrees, words)
 
 

@@ -181,10 +181,17 @@ def bounded_numbers(
         seen.add(key)
         value = number.value(vehicle)
         low, high = bounds or (value - number.reach, value + number.reach)
+        if bounds is None:
+            low, high = max(low, number.low), min(high, number.high)
         if bounds is None and value >= 0.0:
             # A share stays a share, a length a length.
             low = max(low, 0.05 * value)
             high = min(high, 0.95) if _is_share(key) and value < 0.95 else high
+        for bound in (low, high):
+            if not number.allows(bound):
+                faults += InputError(
+                    f"a bound of {key} is {bound:g}: {number.low:g} to {number.high:g} is allowed"
+                ).faults
         if not low < high:
             faults += InputError(f"{key} has the bounds {low:g} to {high:g}: the first must be lower").faults
         found.append(Bounded(number, low, high))
