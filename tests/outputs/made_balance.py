@@ -230,7 +230,8 @@ def _scan(share: float, best: float, time: float, entries: tuple[Entry, ...]) ->
     own = {entry.corner: best + 0.03 * np.sin(2.0 * k) for k, entry in enumerate(entries)}
     if entries:
         own[entries[-1].corner] = float("nan")
-    return ShareScan(shares, times, best, least, False, own)
+    near = (best - 0.0158, best + 0.0158)
+    return ShareScan(shares, times, best, least, False, (near,), own)
 
 
 def _brakes(lap: Lap, vehicle: Vehicle, entry: Entry) -> BrakeCorner:

@@ -16,7 +16,7 @@ from lapwright.lap.spans import leaves, spans_of
 from lapwright.reference.kept import keep
 from lapwright.reference.solve import solve_again, solve_lap
 from lapwright.study.best import Bounded, find_best
-from lapwright.study.brakes import scan_shares
+from lapwright.study.brakes import ShareLaps
 from lapwright.study.entry import entries_of
 from lapwright.study.numbers import number_called
 
@@ -47,7 +47,7 @@ def best_share():
 @cache
 def scan():
     track, result, _, spans = known()
-    return scan_shares(result, track, spans)
+    return ShareLaps(result, track, spans).scan()
 
 
 def test_the_best_share_is_that_of_a_scan_and_of_a_search_without_derivatives():

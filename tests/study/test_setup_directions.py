@@ -17,7 +17,7 @@ from lapwright.inputs.files import load_track
 from lapwright.lap.corners import corner_reports
 from lapwright.lap.spans import spans_of
 from lapwright.reference.solve import solve_again, solve_lap
-from lapwright.study.brakes import scan_shares
+from lapwright.study.brakes import ShareLaps
 from lapwright.study.entry import LEAD, entries_of
 from lapwright.study.numbers import number_called
 from lapwright.study.tyres import with_grip
@@ -150,7 +150,7 @@ def test_colder_tyres_ask_for_another_brake_share():
     best = []
     for factors in ((0.9, 1.0), (1.0, 1.0), (1.0, 0.9)):
         lap = solve_again(result, track, with_grip(result.vehicle, *factors))
-        scan = scan_shares(lap, track, spans, 2, 0.03)
+        scan = ShareLaps(lap, track, spans, 0.03).scan(2)
         assert not scan.at_end
         best.append(scan.best_share)
     cold_front, hot, cold_rear = best

@@ -127,6 +127,11 @@ BALANCE_KEYS: tuple[tuple[str, str], ...] = (
     ("brake_share.best_lap_time_s", "lap time with it"),
     ("brake_share.worth_s", "what it gains"),
     ("brake_share.at_end", "true when it lies at an end of what was tried"),
+    (
+        "brake_share.near[].low_share",
+        "from this share on the lap takes at most 0.01 s longer than with the best one",
+    ),
+    ("brake_share.near[].high_share", "up to this one"),
     ("brake_share.scan[].front_share", "a share that was tried"),
     ("brake_share.scan[].lap_time_s", "its lap time; null without a solution"),
     ("brake_share.corners[].corner", "name of the corner"),

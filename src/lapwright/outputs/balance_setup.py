@@ -14,6 +14,7 @@ from lapwright.outputs.balance_words import NOTHING, capital, piece_words, secon
 from lapwright.outputs.words import lap_time
 from lapwright.quantities import KMH, G
 from lapwright.study.balance import Balance, BestSetup, BrakeCorner, Chosen, ShareScan, TyreState
+from lapwright.study.brakes import NEAR
 from lapwright.study.entry import Entry
 from lapwright.vehicle.parameters import Vehicle
 
@@ -51,6 +52,7 @@ def share_record(balance: Balance) -> dict[str, Any] | None:
         "best_lap_time_s": None if scan is None else number(scan.best_time, 4),
         "worth_s": number(worth, 4),
         "at_end": None if scan is None else scan.at_end,
+        "near": [] if scan is None else _near(scan),
         "scan": [] if scan is None else _scan(scan),
         "corners": [_brake_corner(one, balance, share) for one in balance.brakes],
         "said": _share_words(share, scan, worth),
@@ -69,11 +71,24 @@ def _share_words(share: float, scan: ShareScan | None, worth: float | None) -> s
         return f"The car brakes with {share:.3f} to the front; other shares were not tried."
     end = " It is the end of what was tried: a better one may lie beyond." if scan.at_end else ""
     if worth < NOTHING:
-        return f"The car brakes with {share:.3f} to the front: of the shares tried none is worth 1 ms a lap more.{end}"
+        return (
+            f"The car brakes with {share:.3f} to the front: of the shares tried none is worth 1 ms a lap more.{end} "
+            f"{_near_words(scan)}"
+        )
     return (
         f"The car brakes with {share:.3f} to the front; quickest is {scan.best_share:.3f}, worth {seconds(worth)} "
-        f"a lap.{end}"
+        f"a lap.{end} {_near_words(scan)}"
     )
+
+
+def _near(scan: ShareScan) -> list[dict[str, Any]]:
+    return [{"low_share": number(low, 4), "high_share": number(high, 4)} for low, high in scan.near]
+
+
+def _near_words(scan: ShareScan) -> str:
+    """Which other shares are as good."""
+    stretches = " and ".join(f"from {low:.3f} to {high:.3f}" for low, high in scan.near)
+    return f"Within {NEAR:g} s of it: {stretches}."
 
 
 def _brake_corner(one: BrakeCorner, balance: Balance, share: float) -> dict[str, Any]:

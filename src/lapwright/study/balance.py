@@ -22,8 +22,9 @@ class ShareScan:
     Attributes
     ----------
     shares : (K,) tried, ascending; lap_times : (K,) [s], NaN where there was no solution
-    best_share, best_time : where the slope of the lap time by the share vanishes [-], [s]; ``at_end`` when the least lies at
-        an end of what was tried
+    best_share, best_time : where the slope of the lap time by the share vanishes [-], [s], the quickest of several such;
+        ``at_end`` when the least lies at an end of what was tried
+    near : stretches of the shares tried with which the lap takes hardly longer than with the best one (``brakes.NEAR``)
     best_entries : best share for each entry by its corner's name: where the multipliers' slope of that corner's part (its
         braking and entry phases) vanishes; NaN where it does not within what was tried
     worth_entries : what these are worth there against the car's own share [s], positive
@@ -34,6 +35,7 @@ class ShareScan:
     best_share: float
     best_time: float
     at_end: bool
+    near: tuple[tuple[float, float], ...]
     best_entries: dict[str, float]
     worth_entries: dict[str, float] = field(default_factory=dict)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
@@ -26,6 +27,12 @@ SHARE = "brakes.front_share"
 STEP, SIDE, FARTHEST = 0.02, 3, 12
 """Step between the brake shares that are tried, how many to either side, and how many at most where the best lies beyond."""
 
+NEAR, FINE = 0.01, 1001
+"""Lap time [s] within which another share is as good as the best one, and how many shares are looked at for that."""
+
+Curve = Callable[[Any], Any]
+"""A time [s] over shares."""
+
 ENTRY_PHASES = ("braking", "lift", "entry")
 """Phases of a corner that are its entry."""
 
@@ -36,18 +43,8 @@ TRAIL = 0.2
 """Share of the corner's largest lateral acceleration from which braking counts as trail braking."""
 
 
-def scan_shares(
-    result: ReferenceLap,
-    track: Track,
-    spans: Sequence[Span],
-    side: int = SIDE,
-    step: float = STEP,
-    progress: Callable[[str], None] | None = None,
-) -> ShareScan:
-    """Laps at brake shares around the car's own.
-
-    Every lap gives its slope by the share, corner by corner, from its multipliers. The best share of the lap is where that of
-    the lap vanishes, between two that were solved; the best of an entry where that of its braking and entry phases does.
+class ShareLaps:
+    """Laps at brake shares around a car's own, each solved once.
 
     Parameters
     ----------
@@ -55,60 +52,101 @@ def scan_shares(
         A solved lap of a full car, and its road.
     spans
         The pieces of the lap.
-    side, step
-        How many shares to either side, and how far apart; more on the side on which the lap goes on getting quicker.
+    step
+        Between one share and the next.
     progress
         Called with a few words before each solve.
     """
-    assert isinstance(result.vehicle, Vehicle)
-    number = number_called(result.vehicle, SHARE)
-    own = number.value(result.vehicle)
-    laps: dict[int, ReferenceLap | None] = {0: result}
 
-    def lap_at(k: int) -> ReferenceLap | None:
+    def __init__(
+        self,
+        result: ReferenceLap,
+        track: Track,
+        spans: Sequence[Span],
+        step: float = STEP,
+        progress: Callable[[str], None] | None = None,
+    ) -> None:
+        assert isinstance(result.vehicle, Vehicle)
+        self.result, self.track, self.spans, self.step, self.progress = result, track, spans, step, progress
+        self.number = number_called(result.vehicle, SHARE)
+        self.own = self.number.value(result.vehicle)
+        self.laps: dict[int, ReferenceLap | None] = {0: result}
+        self.slopes: dict[int, Array] = {}
+
+    def scan(self, side: int = SIDE, reach: tuple[float, float] | None = None) -> ShareScan:
+        """What the laps at several shares say.
+
+        Every lap gives its slope by the share, corner by corner, from its multipliers. The best share of the lap is where
+        that of the lap vanishes, between two that were solved; the best of an entry where that of its braking and entry
+        phases does. Of several such shares the quickest counts.
+
+        Parameters
+        ----------
+        side
+            How many shares to either side; more on the side on which the lap goes on getting quicker.
+        reach
+            Shares between which laps are solved in any case.
+        """
+        low, high = -side, side
+        if reach is not None:
+            low = min(low, int(np.floor((reach[0] - self.own) / self.step)))
+            high = max(high, int(np.ceil((reach[1] - self.own) / self.step)))
+        # From the car's own share outwards: each starts from its neighbour.
+        for k in (*range(1, high + 1), *range(-1, low - 1, -1)):
+            self._lap(k)
+        for sign, last in ((1, high), (-1, -low)):
+            while last < FARTHEST and self._still_better(sign * last, sign):
+                last += 1
+                self._lap(sign * last)
+        tried = [k for k, lap in sorted(self.laps.items()) if lap is not None]
+        shares = self.own + self.step * np.array(tried, dtype=float)
+        slopes = np.array([self._slope(k) for k in tried])
+        times = np.array([lap.time for _, lap in sorted(self.laps.items()) if lap is not None])
+        curve = CubicHermiteSpline(shares, times, slopes.sum(axis=1)) if len(tried) > 1 else None
+        best, at_end = lowest_place(shares, slopes.sum(axis=1), curve)
+        entries, worth = _entries(shares, slopes, self.spans, self.own)
+        return ShareScan(
+            shares=shares,
+            lap_times=times,
+            best_share=best,
+            best_time=float(times[0]) if curve is None else float(curve(best)),
+            at_end=at_end,
+            near=((best, best),) if curve is None else near_stretches(shares, curve, best),
+            best_entries=entries,
+            worth_entries=worth,
+        )
+
+    def _lap(self, k: int) -> ReferenceLap | None:
         """The lap k steps away, from its neighbour nearer to the car's own."""
-        if k not in laps:
-            share = own + k * step
+        if k not in self.laps:
+            assert isinstance(self.result.vehicle, Vehicle)
+            share = self.own + k * self.step
             if not 0.0 < share < 1.0:
-                laps[k] = None
+                self.laps[k] = None
                 return None
-            if progress is not None:
-                progress(f"brake share {share:.3f}")
-            nearer = laps.get(k - int(np.sign(k))) or result
+            if self.progress is not None:
+                self.progress(f"brake share {share:.3f}")
+            nearer = self.laps.get(k - int(np.sign(k))) or self.result
             try:
-                laps[k] = solve_again(nearer, track, number.changed(result.vehicle, share))  # type: ignore[arg-type]
+                self.laps[k] = solve_again(
+                    nearer, self.track, self.number.changed(self.result.vehicle, share)
+                )
             except NoSolutionError:
-                laps[k] = None
-        return laps[k]
+                self.laps[k] = None
+        return self.laps[k]
 
-    for k in range(1, side + 1):
-        lap_at(k), lap_at(-k)
-    for sign in (1, -1):
-        last = side
-        while last < FARTHEST and _still_better(laps, sign * last, sign):
-            last += 1
-            lap_at(sign * last)
-    tried = [(own + k * step, lap) for k, lap in sorted(laps.items()) if lap is not None]
-    shares = np.array([share for share, _ in tried])
-    slopes = np.array([_parts(lap, track, spans) for _, lap in tried])
-    times = np.array([lap.time for _, lap in tried])
-    best, at_end = _root(shares, slopes.sum(axis=1))
-    entries, worth = _entries(shares, slopes, spans, own)
-    return ShareScan(
-        shares=shares,
-        lap_times=times,
-        best_share=best,
-        best_time=float(CubicHermiteSpline(shares, times, slopes.sum(axis=1))(best)),
-        at_end=at_end,
-        best_entries=entries,
-        worth_entries=worth,
-    )
+    def _slope(self, k: int) -> Array:
+        """Slope of the lap time by the share [s per unit] of a lap that there is, by the leaves of the lap."""
+        if k not in self.slopes:
+            lap = self.laps[k]
+            assert lap is not None
+            self.slopes[k] = _parts(lap, self.track, self.spans)
+        return self.slopes[k]
 
-
-def _still_better(laps: dict[int, ReferenceLap | None], end: int, sign: int) -> bool:
-    """Whether the lap is quicker at an end of what was tried than one step before it."""
-    last, before = laps.get(end), laps.get(end - sign)
-    return last is not None and before is not None and last.time < before.time
+    def _still_better(self, end: int, sign: int) -> bool:
+        """Whether the lap is quicker at an end of what was tried than one step before it."""
+        last, before = self.laps.get(end), self.laps.get(end - sign)
+        return last is not None and before is not None and last.time < before.time
 
 
 def _parts(lap: ReferenceLap, track: Track, spans: Sequence[Span]) -> Array:
@@ -118,13 +156,38 @@ def _parts(lap: ReferenceLap, track: Track, spans: Sequence[Span]) -> Array:
     return split_up(lap.solution.nlp.mesh.nodes, slopes, spans)
 
 
-def _root(shares: Array, slopes: Array) -> tuple[float, bool]:
-    """Where a slope goes from negative to positive; the better end, and True, when it does not."""
-    up = np.flatnonzero((slopes[:-1] < 0.0) & (slopes[1:] >= 0.0))
-    if not up.size:
-        return float(shares[-1] if slopes[-1] < 0.0 else shares[0]), True
-    k = int(up[0])
-    return float(shares[k] - slopes[k] * (shares[k + 1] - shares[k]) / (slopes[k + 1] - slopes[k])), False
+def lowest_place(shares: Array, slopes: Array, curve: Curve | None) -> tuple[float, bool]:
+    """The lowest place of a curve over shares, and whether it is an end of them.
+
+    Parameters
+    ----------
+    shares, slopes
+        (K,) shares, ascending, and the slope of the curve there, which is taken for straight between them.
+    curve
+        Time [s] over shares, up to a constant; None for a single share.
+    """
+    found = [(float(shares[0]), True)] if slopes[0] >= 0.0 or curve is None else []
+    found += [(float(shares[-1]), True)] if slopes[-1] < 0.0 else []
+    for k in np.flatnonzero((slopes[:-1] < 0.0) & (slopes[1:] >= 0.0)):
+        root = shares[k] - slopes[k] * (shares[k + 1] - shares[k]) / (slopes[k + 1] - slopes[k])
+        found.append((float(root), False))
+    return found[0] if curve is None else min(found, key=lambda one: float(curve(one[0])))
+
+
+def near_stretches(shares: Array, curve: Curve, best: float) -> tuple[tuple[float, float], ...]:
+    """Stretches, first and last share of each, on which a lap takes at most ``NEAR`` longer than with the best one.
+
+    Parameters
+    ----------
+    shares
+        Those that were tried, ascending.
+    curve, best
+        Lap time [s] over shares, and the best share.
+    """
+    at = np.union1d(np.linspace(shares[0], shares[-1], FINE), [best])
+    good = np.flatnonzero(curve(at) <= curve(best) + NEAR)
+    runs = np.split(good, np.flatnonzero(np.diff(good) > 1) + 1)
+    return tuple((float(at[run[0]]), float(at[run[-1]])) for run in runs)
 
 
 def _entries(
@@ -138,11 +201,11 @@ def _entries(
             continue
         mine = [i for i, (owner, leaf) in enumerate(pieces) if owner is span and leaf.name in ENTRY_PHASES]
         slope = slopes[:, mine].sum(axis=1)
-        share, at_end = _root(shares, slope)
+        curve = PchipInterpolator(shares, slope).antiderivative() if shares.size > 1 else None
+        share, at_end = lowest_place(shares, slope, curve)
         best[span.name] = float("nan") if at_end else share
-        if not at_end and shares.size > 1:
-            gained = PchipInterpolator(shares, slope).integrate(share, own)
-            worth[span.name] = float(gained)
+        if not at_end and curve is not None:
+            worth[span.name] = float(curve(own) - curve(share))
     return best, worth
 
 

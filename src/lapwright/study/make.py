@@ -12,7 +12,7 @@ from lapwright.reference.kept import keep
 from lapwright.reference.solve import ReferenceLap
 from lapwright.study.balance import Balance, BestSetup, BrakeCorner, Moved, TyreState
 from lapwright.study.best import Bounded, find_best
-from lapwright.study.brakes import brake_corner, scan_shares
+from lapwright.study.brakes import ShareLaps, brake_corner
 from lapwright.study.effects import Effect, Pair, check_effects, effects_of
 from lapwright.study.entry import Entry, entries_of
 from lapwright.study.ideal_share import along
@@ -92,14 +92,16 @@ def make_balance(
         if effect.number.key in pairs and pairs[effect.number.key].up is not None
     )
     tell = None if progress is None else lambda words: progress("brake share", words)
-    scan = scan_shares(result, track, spans, progress=tell) if options.scan or options.tyres else None
+    shares = ShareLaps(result, track, spans, progress=tell)
+    scan = shares.scan() if options.scan or options.tyres else None
     notices: tuple[str, ...] = ()
     tyres: tuple[TyreState, ...] = ()
-    if options.tyres and scan is not None:
+    if options.tyres:
         tell = None if progress is None else lambda words: progress("tyres", words)
         tyres, notices = tyre_states(
-            result, track, reports, spans, scan, cold=options.cold, only=options.corner, progress=tell
+            result, track, reports, spans, shares, cold=options.cold, only=options.corner, progress=tell
         )
+        scan = tyres[0].scan
     best: BestSetup | None = None
     if choices:
         tell = None if progress is None else lambda words: progress("best setup", words)

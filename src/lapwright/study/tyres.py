@@ -9,8 +9,8 @@ from lapwright.errors import InputError, NoSolutionError
 from lapwright.lap.corners import CornerReport, corner_reports
 from lapwright.lap.spans import Span
 from lapwright.reference.solve import ReferenceLap, solve_again
-from lapwright.study.balance import ShareScan, TyreState
-from lapwright.study.brakes import scan_shares
+from lapwright.study.balance import TyreState
+from lapwright.study.brakes import SIDE, ShareLaps
 from lapwright.study.entry import entries_of
 from lapwright.track.track import Track
 from lapwright.vehicle.parameters import Tyres, Vehicle
@@ -27,7 +27,7 @@ STATES = (
 )
 """Name, whether the front, whether the rear tyres are cold."""
 
-SIDE, STEP = 2, 0.03
+FEWER, WIDER = 2, 0.03
 """Brake shares tried to either side with cold tyres, and their distance."""
 
 
@@ -48,7 +48,7 @@ def tyre_states(
     track: Track,
     reports: Sequence[CornerReport],
     spans: Sequence[Span],
-    scan: ShareScan,
+    shares: ShareLaps,
     *,
     cold: float = COLD,
     only: str = "",
@@ -60,7 +60,7 @@ def tyre_states(
     ----------
     result, track
         The lap as the file has it, and the road.
-    reports, spans, scan
+    reports, spans, shares
         Its corners and pieces, and its laps at several brake shares.
     cold
         Share of its grip that a cold tyre has.
@@ -72,7 +72,8 @@ def tyre_states(
     Returns
     -------
     states, notices
-        A state without a solution is left out, and a notice says so.
+        A state without a solution is left out, and a notice says so. Laps are solved with every state's tyres up to the best
+        shares of the others: a lap may have two shares from which either way is slower, and the quicker one counts.
 
     Raises
     ------
@@ -85,11 +86,12 @@ def tyre_states(
         )
     assert isinstance(result.vehicle, Vehicle)
     found, notices = [], []
+    tried: list[tuple[ShareLaps, int]] = []
     for name, front, rear in STATES:
         factors = (cold if front else 1.0, cold if rear else 1.0)
         if progress is not None:
             progress(f"{name} tyres")
-        lap, tried, corners = result, scan, tuple(reports)
+        lap, laps, side, corners = result, shares, SIDE, tuple(reports)
         if front or rear:
             try:
                 lap = solve_again(result, track, with_grip(result.vehicle, *factors))
@@ -97,8 +99,14 @@ def tyre_states(
                 notices.append(f"no lap with {name} tyres: {failure}")
                 continue
             corners = corner_reports(lap.lap, track)
-            tried = scan_shares(lap, track, spans, SIDE, STEP, progress)
+            laps, side = ShareLaps(lap, track, spans, WIDER, progress), FEWER
         assert isinstance(lap.vehicle, Vehicle)
         entries = entries_of(track, lap.vehicle, lap.lap, corners, only)
-        found.append(TyreState(name, factors, lap.time, entries, corners, tried))
-    return tuple(found), tuple(notices)
+        tried.append((laps, side))
+        found.append(TyreState(name, factors, lap.time, entries, corners, laps.scan(side)))
+    best = [state.scan.best_share for state in found]
+    reach = (min(best), max(best))
+    states = (
+        replace(state, scan=laps.scan(side, reach)) for state, (laps, side) in zip(found, tried, strict=True)
+    )
+    return tuple(states), tuple(notices)
