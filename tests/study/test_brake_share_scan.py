@@ -95,3 +95,12 @@ def test_every_state_of_the_tyres_is_tried_up_to_the_best_shares_of_the_others()
             result, track, number_called(car, "brakes.front_share").changed(car, state.scan.best_share)
         )
         assert lap.time == pytest.approx(state.scan.best_time, abs=4e-3), state.name
+
+
+def test_where_the_brake_is_not_needed_the_cars_own_share_is_as_good():
+    """Round the bowl the monoposto never brakes."""
+    track, result, _, spans = solved("tarn-bowl", "club-monoposto")
+    scan = ShareLaps(result, track, spans, 0.03).scan(2)
+    assert scan.best_share == result.vehicle.brakes.front_share and not scan.at_end
+    assert scan.shares.size == 5 and scan.near == ((scan.shares[0], scan.shares[-1]),)
+    assert np.ptp(scan.lap_times) < 3e-3

@@ -87,6 +87,9 @@ def _near(scan: ShareScan) -> list[dict[str, Any]]:
 
 def _near_words(scan: ShareScan) -> str:
     """Which other shares are as good."""
+    if [(scan.shares[0], scan.shares[-1])] == [*scan.near]:
+        low, high = scan.near[0]
+        return f"None of them, from {low:.3f} to {high:.3f}, is {NEAR:g} s slower."
     stretches = " and ".join(f"from {low:.3f} to {high:.3f}" for low, high in scan.near)
     return f"Within {NEAR:g} s of it: {stretches}."
 

@@ -30,6 +30,10 @@ STEP, SIDE, FARTHEST = 0.02, 3, 12
 NEAR, FINE = 0.01, 1001
 """Lap time [s] within which another share is as good as the best one, and how many shares are looked at for that."""
 
+NOTHING, WORTH_GOING_ON = 1e-3, 2e-4
+"""Gain [s] of an end of what was tried below which the car's own share is as good, and gain of a step beyond which another
+one is tried."""
+
 Curve = Callable[[Any], Any]
 """A time [s] over shares."""
 
@@ -78,7 +82,7 @@ class ShareLaps:
 
         Every lap gives its slope by the share, corner by corner, from its multipliers. The best share of the lap is where
         that of the lap vanishes, between two that were solved; the best of an entry where that of its braking and entry
-        phases does. Of several such shares the quickest counts.
+        phases does. Of several such shares the quickest counts; where nothing is to be gained, the car's own.
 
         Parameters
         ----------
@@ -104,6 +108,9 @@ class ShareLaps:
         times = np.array([lap.time for _, lap in sorted(self.laps.items()) if lap is not None])
         curve = CubicHermiteSpline(shares, times, slopes.sum(axis=1)) if len(tried) > 1 else None
         best, at_end = lowest_place(shares, slopes.sum(axis=1), curve)
+        if at_end and curve is not None and self.result.time - float(curve(best)) < NOTHING:
+            # A lap that hardly brakes falls a little towards some end: that says nothing.
+            best, at_end = self.own, False
         entries, worth = _entries(shares, slopes, self.spans, self.own)
         return ShareScan(
             shares=shares,
@@ -146,7 +153,7 @@ class ShareLaps:
     def _still_better(self, end: int, sign: int) -> bool:
         """Whether the lap is quicker at an end of what was tried than one step before it."""
         last, before = self.laps.get(end), self.laps.get(end - sign)
-        return last is not None and before is not None and last.time < before.time
+        return last is not None and before is not None and last.time < before.time - WORTH_GOING_ON
 
 
 def _parts(lap: ReferenceLap, track: Track, spans: Sequence[Span]) -> Array:
