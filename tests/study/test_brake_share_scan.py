@@ -84,6 +84,7 @@ def test_behind_a_ridge_lies_a_better_share_than_the_nearest():
 
 
 def test_every_state_of_the_tyres_is_tried_up_to_the_best_shares_of_the_others():
+    """Colder tyres ask for another share, less to the axle that is cold (common practice)."""
     track, result, reports, spans = solved("cinder-yard", "cup-coupe")
     states, notices = tyre_states(result, track, reports, spans, ShareLaps(result, track, spans))
     assert not notices
@@ -95,6 +96,9 @@ def test_every_state_of_the_tyres_is_tried_up_to_the_best_shares_of_the_others()
             result, track, number_called(car, "brakes.front_share").changed(car, state.scan.best_share)
         )
         assert lap.time == pytest.approx(state.scan.best_time, abs=4e-3), state.name
+    hot, cold_front, cold_rear, _ = best
+    assert cold_rear > hot + 0.015
+    assert cold_front < hot - 0.04
 
 
 def test_where_the_brake_is_not_needed_the_cars_own_share_is_as_good():

@@ -15,9 +15,7 @@ from sample_cars import shipped
 
 from lapwright.inputs.files import load_track
 from lapwright.lap.corners import corner_reports
-from lapwright.lap.spans import spans_of
 from lapwright.reference.solve import solve_again, solve_lap
-from lapwright.study.brakes import ShareLaps
 from lapwright.study.entry import LEAD, entries_of
 from lapwright.study.numbers import number_called
 from lapwright.study.tyres import with_grip
@@ -140,22 +138,6 @@ def test_colder_front_tyres_do_the_opposite(car):
         0.5
     )
     assert sum(e.doublings for e in after) < 0.85 * sum(e.doublings for e in before)
-
-
-def test_colder_tyres_ask_for_another_brake_share():
-    """The coupe on Cinder Yard: 0.709 to the front with hot tyres, 0.739 with cold ones behind, 0.630 in front."""
-    track, result = known("cinder-yard", "cup-coupe")
-    reports = corner_reports(result.lap, track)
-    spans = spans_of(track, reports, reports)
-    best = []
-    for factors in ((0.9, 1.0), (1.0, 1.0), (1.0, 0.9)):
-        lap = solve_again(result, track, with_grip(result.vehicle, *factors))
-        scan = ShareLaps(lap, track, spans, 0.03).scan(2)
-        assert not scan.at_end
-        best.append(scan.best_share)
-    cold_front, hot, cold_rear = best
-    assert cold_rear > hot + 0.015
-    assert cold_front < hot - 0.04
 
 
 def test_a_complex_is_read_the_way_that_its_path_bends():
