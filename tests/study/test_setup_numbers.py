@@ -36,18 +36,25 @@ def test_what_is_allowed_is_what_the_vehicle_file_allows():
         if not number.factor:
             kind = known[number.key].kind
             assert (number.low, number.high) == (kind.low, kind.high), number.key
+            for value in (kind.low, kind.high, 0.5 * (kind.low + kind.high), kind.low - 0.1, kind.high + 0.1):
+                assert number.allows(value) == kind.allows(value), (number.key, value)
     gear = number_called(CARS[0], "driveline.gear_ratios.3")
     kind = find_spot(VEHICLE, gear.key).kind
     assert (gear.low, gear.high) == (kind.low, kind.high)
 
 
 def test_bounds_that_no_car_may_have_are_refused():
-    wanted = (("brakes.front_share", (0.5, 1.4)), ("chassis.cg_height_m", (-0.1, 0.4)))
+    wanted = (
+        ("brakes.front_share", (0.5, 1.4)),
+        ("chassis.cg_height_m", (-0.1, 0.4)),
+        ("chassis.front_mass_share", (0.0, 0.5)),
+    )
     with pytest.raises(InputError) as caught:
         bounded_numbers(CARS[0], wanted)
     assert [fault.message for fault in caught.value.faults] == [
         "a bound of brakes.front_share is 1.4: 0 to 1 is allowed",
         "a bound of chassis.cg_height_m is -0.1: 0 to 3 is allowed",
+        "a bound of chassis.front_mass_share is 0: above 0 to below 1 is allowed",
     ]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from lapwright.study.brakes import NEAR
+
 _NUMBER = (
     ("key", "a number, as in the vehicle file, with groups"),
     ("words", "what it is"),
@@ -129,7 +131,7 @@ BALANCE_KEYS: tuple[tuple[str, str], ...] = (
     ("brake_share.at_end", "true when it lies at an end of what was tried"),
     (
         "brake_share.near[].low_share",
-        "from this share on the lap takes at most 0.01 s longer than with the best one",
+        f"from this share on the lap takes at most {NEAR:g} s longer than with the best one",
     ),
     ("brake_share.near[].high_share", "up to this one"),
     ("brake_share.scan[].front_share", "a share that was tried"),

@@ -69,16 +69,14 @@ def _scan(scan: ShareScan) -> list[dict[str, Any]]:
 def _share_words(share: float, scan: ShareScan | None, worth: float | None) -> str:
     if scan is None or worth is None or not math.isfinite(worth):
         return f"The car brakes with {share:.3f} to the front; other shares were not tried."
-    end = " It is the end of what was tried: a better one may lie beyond." if scan.at_end else ""
+    said = f"The car brakes with {share:.3f} to the front"
     if worth < NOTHING:
-        return (
-            f"The car brakes with {share:.3f} to the front: of the shares tried none is worth 1 ms a lap more.{end} "
-            f"{_near_words(scan)}"
-        )
-    return (
-        f"The car brakes with {share:.3f} to the front; quickest is {scan.best_share:.3f}, worth {seconds(worth)} "
-        f"a lap.{end} {_near_words(scan)}"
-    )
+        said += ": of the shares tried none is worth 1 ms a lap more."
+    else:
+        said += f"; quickest is {scan.best_share:.3f}, worth {seconds(worth)} a lap."
+    if scan.at_end:
+        said += " It is the end of what was tried: a better one may lie beyond."
+    return f"{said} {_near_words(scan)}"
 
 
 def _near(scan: ShareScan) -> list[dict[str, Any]]:
@@ -87,11 +85,10 @@ def _near(scan: ShareScan) -> list[dict[str, Any]]:
 
 def _near_words(scan: ShareScan) -> str:
     """Which other shares are as good."""
-    if [(scan.shares[0], scan.shares[-1])] == [*scan.near]:
-        low, high = scan.near[0]
-        return f"None of them, from {low:.3f} to {high:.3f}, is {NEAR:g} s slower."
+    if scan.near == ((scan.shares[0], scan.shares[-1]),):
+        return f"None of them, from {scan.shares[0]:.3f} to {scan.shares[-1]:.3f}, is {NEAR:g} s slower than the quickest."
     stretches = " and ".join(f"from {low:.3f} to {high:.3f}" for low, high in scan.near)
-    return f"Within {NEAR:g} s of it: {stretches}."
+    return f"Within {NEAR:g} s of the quickest lap: {stretches}."
 
 
 def _brake_corner(one: BrakeCorner, balance: Balance, share: float) -> dict[str, Any]:

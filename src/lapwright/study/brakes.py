@@ -102,19 +102,20 @@ class ShareLaps:
             while last < FARTHEST and self._still_better(sign * last, sign):
                 last += 1
                 self._lap(sign * last)
-        tried = [k for k, lap in sorted(self.laps.items()) if lap is not None]
-        shares = self.own + self.step * np.array(tried, dtype=float)
-        slopes = np.array([self._slope(k) for k in tried])
-        times = np.array([lap.time for _, lap in sorted(self.laps.items()) if lap is not None])
-        curve = CubicHermiteSpline(shares, times, slopes.sum(axis=1)) if len(tried) > 1 else None
+        solved = [(k, lap) for k, lap in sorted(self.laps.items()) if lap is not None]
+        shares = self.own + self.step * np.array([k for k, _ in solved], dtype=float)
+        slopes = np.array([self._slope(k) for k, _ in solved])
+        times = np.array([lap.time for _, lap in solved])
+        curve = CubicHermiteSpline(shares, times, slopes.sum(axis=1)) if len(solved) > 1 else None
         best, at_end = lowest_place(shares, slopes.sum(axis=1), curve)
         if at_end and curve is not None and self.result.time - float(curve(best)) < NOTHING:
             # A lap that hardly brakes falls a little towards some end: that says nothing.
             best, at_end = self.own, False
         entries, worth = _entries(shares, slopes, self.spans, self.own)
+        every = sorted(self.laps)
         return ShareScan(
-            shares=shares,
-            lap_times=times,
+            shares=self.own + self.step * np.array(every, dtype=float),
+            lap_times=np.array([np.nan if lap is None else lap.time for lap in map(self.laps.get, every)]),
             best_share=best,
             best_time=float(times[0]) if curve is None else float(curve(best)),
             at_end=at_end,
@@ -129,7 +130,6 @@ class ShareLaps:
             assert isinstance(self.result.vehicle, Vehicle)
             share = self.own + k * self.step
             if not 0.0 < share < 1.0:
-                self.laps[k] = None
                 return None
             if self.progress is not None:
                 self.progress(f"brake share {share:.3f}")

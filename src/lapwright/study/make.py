@@ -93,7 +93,7 @@ def make_balance(
     )
     tell = None if progress is None else lambda words: progress("brake share", words)
     shares = ShareLaps(result, track, spans, progress=tell)
-    scan = shares.scan() if options.scan or options.tyres else None
+    scan = shares.scan() if options.scan and not options.tyres else None
     notices: tuple[str, ...] = ()
     tyres: tuple[TyreState, ...] = ()
     if options.tyres:
@@ -191,9 +191,7 @@ def bounded_numbers(
             high = min(high, 0.95) if _is_share(key) and value < 0.95 else high
         for bound in (low, high):
             if not number.allows(bound):
-                faults += InputError(
-                    f"a bound of {key} is {bound:g}: {number.low:g} to {number.high:g} is allowed"
-                ).faults
+                faults += InputError(f"a bound of {key} is {bound:g}: {number.allowed} is allowed").faults
         if not low < high:
             faults += InputError(f"{key} has the bounds {low:g} to {high:g}: the first must be lower").faults
         found.append(Bounded(number, low, high))

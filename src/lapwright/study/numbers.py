@@ -21,7 +21,7 @@ class SetupNumber:
     unit, si : unit of the file and what one of it is in SI
     step : what an engineer would try, in the unit of the file (common practice)
     reach : how far from the car's own value a search may go when nobody says, in the unit of the file
-    low, high : what the vehicle file allows
+    low, high : what the vehicle file allows; the lowest is not allowed itself where ``above``, the highest where ``below``
     words : what it is, in a few words
     factor : True for a whole table, whose value is a factor that is 1 for the car as it is
     """
@@ -36,6 +36,8 @@ class SetupNumber:
     high: float
     words: str
     factor: bool = False
+    above: bool = False
+    below: bool = False
 
     def value(self, vehicle: Vehicle) -> float:
         """The car's value, in the unit of the file."""
@@ -43,7 +45,13 @@ class SetupNumber:
 
     def allows(self, value: float) -> bool:
         """Whether a vehicle file may have a value, given in its unit."""
-        return self.low <= value <= self.high
+        inside = self.low < value if self.above else self.low <= value
+        return inside and (value < self.high if self.below else value <= self.high)
+
+    @property
+    def allowed(self) -> str:
+        """What a vehicle file may have, in words."""
+        return f"{'above ' * self.above}{self.low:g} to {'below ' * self.below}{self.high:g}"
 
     def changed(self, vehicle: Vehicle, value: float) -> Vehicle:
         """The car with another value, in the unit of the file."""
@@ -83,9 +91,11 @@ def _n(
     high: float,
     words: str,
     factor: bool = False,
+    above: bool = False,
+    below: bool = False,
 ) -> SetupNumber:
     group = key.rsplit(".", 1)[0]
-    return SetupNumber(key, f"{group}.{field}", unit, si, step, reach, low, high, words, factor)
+    return SetupNumber(key, f"{group}.{field}", unit, si, step, reach, low, high, words, factor, above, below)
 
 
 def _tyre(axle: str) -> tuple[SetupNumber, ...]:
@@ -122,9 +132,12 @@ NUMBERS: tuple[SetupNumber, ...] = (
     _n("chassis.roll_centre_front_m", "roll_centre_front", "m", 1.0, 0.01, 0.05, -1.0, 2.0, "front roll centre height"),
     _n("chassis.roll_centre_rear_m", "roll_centre_rear", "m", 1.0, 0.01, 0.05, -1.0, 2.0, "rear roll centre height"),
     _n("chassis.cg_height_m", "cg_height", "m", 1.0, 0.01, 0.03, 0.0, 3.0, "height of the centre of gravity"),
-    _n("chassis.front_mass_share", "front_mass_share", "", 1.0, 0.005, 0.03, 0.0, 1.0, "weight to the front"),
+    _n(
+        "chassis.front_mass_share", "front_mass_share", "", 1.0, 0.005, 0.03, 0.0, 1.0, "weight to the front",
+        above=True, below=True,
+    ),
     _n("chassis.mass_kg", "mass", "kg", 1.0, 10.0, 50.0, 20.0, 4e4, "mass"),
-    _n("chassis.yaw_inertia_kgm2", "yaw_inertia", "kg m2", 1.0, 50.0, 200.0, 0.0, 1e6, "yaw inertia"),
+    _n("chassis.yaw_inertia_kgm2", "yaw_inertia", "kg m2", 1.0, 50.0, 200.0, 0.0, 1e6, "yaw inertia", above=True),
     _n("chassis.wheelbase_m", "wheelbase", "m", 1.0, 0.01, 0.05, 0.5, 12.0, "wheelbase"),
     _n("chassis.track_front_m", "track_front", "m", 1.0, 0.01, 0.03, 0.3, 4.0, "front track"),
     _n("chassis.track_rear_m", "track_rear", "m", 1.0, 0.01, 0.03, 0.3, 4.0, "rear track"),
@@ -144,7 +157,7 @@ NUMBERS: tuple[SetupNumber, ...] = (
     _n("driveline.front_torque_share", "front_torque_share", "", 1.0, 0.02, 0.2, 0.0, 1.0, "drive torque to the front"),
     _n("driveline.overrun_torque_Nm", "overrun_torque", "N m", 1.0, 5.0, 20.0, 0.0, 5000.0, "engine braking"),
     _n("driveline.wheel_radius_m", "wheel_radius", "m", 1.0, 0.002, 0.01, 0.05, 1.2, "rolling radius"),
-    _n("driveline.wheel_inertia_kgm2", "wheel_inertia", "kg m2", 1.0, 0.1, 0.3, 0.0, 100.0, "inertia of a wheel"),
+    _n("driveline.wheel_inertia_kgm2", "wheel_inertia", "kg m2", 1.0, 0.1, 0.3, 0.0, 100.0, "inertia of a wheel", above=True),
     _n("driveline.differential.preload_Nm", "preload", "N m", 1.0, 10.0, 60.0, 0.0, 5000.0, "differential preload"),
     _n("driveline.differential.ramp_drive", "ramp_drive", "", 1.0, 0.05, 0.2, 0.0, 1.0, "differential locking on drive"),
     _n(
