@@ -366,6 +366,7 @@ samples: 2.5
 vary:
   vehicle.brakes.front_shar: [0.6]
   front_share: [0.6]
+  vehicle.chassis.mas_kg: {from: 1300, to: 1200, count: 7000000}
   vehicle.tyres.grip_scale: [0.9]
   track.grip.1.scal: [0.9]
   vehicle.model: [friction_circle]
@@ -392,6 +393,9 @@ def test_every_fault_at_once_with_its_place(folder):
         ("2.5", "it must be a whole number"),
         ("vehicle.brakes.front_shar:", "did you mean vehicle.brakes.front_share?"),
         ("front_share: [0.6]", "did you mean vehicle.brakes.front_share?"),
+        ("vehicle.chassis.mas_kg", "did you mean vehicle.chassis.mass_kg?"),
+        ("from: 1300", "a range ascends"),
+        ("7000000", "it must be 2 to 100000"),
         ("vehicle.tyres.grip", "vehicle.tyres.rear.grip_scale"),
         ("track.grip.1.scal:", "did you mean track.grip.1.scale?"),
         ("vehicle.model", "not a number or word that can be varied"),
@@ -420,7 +424,7 @@ def test_every_fault_at_once_with_its_place(folder):
     for piece, message in wanted:
         nth = {"3\n": BAD.count("3\n") - 1, "58": 0}.get(piece, 0)
         place = place_of(BAD, piece, nth)
-        place = (place[0], place[1] + 6) if piece == "from: 1.6" else place
+        place = (place[0], place[1] + 6) if piece.startswith("from: ") else place
         assert message in told.get(place, ""), (piece, place, told)
     assert all(fault.file == str(folder.path / "study.yaml") for fault in faults)
     assert [(fault.line, fault.column) for fault in faults] == sorted((f.line, f.column) for f in faults)

@@ -7,6 +7,7 @@ import re
 import shutil
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -92,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
     from lapwright.cli.lap import load_both
     from lapwright.cli.progress import ProgressLine
     from lapwright.inputs.files import load_track, load_vehicle
-    from lapwright.study.make import BalanceOptions, bounded_numbers, four_wheels, make_balance
+    from lapwright.study.make import BalanceOptions, make_balance
 
     with ProgressLine(args.quiet) as line:
         line.say("reading files")
@@ -108,8 +109,7 @@ def run(args: argparse.Namespace) -> int:
             most_doublings=args.most_doublings,
             no_less_stable=args.no_less_stable,
         )
-        # What is wrong with the numbers of the best setup is told before anything is solved.
-        bounded_numbers(four_wheels(vehicle), best)
+        _check_numbers(vehicle, best)
         result = _solve(args, track, vehicle, line)
         balance = make_balance(result, track, options, line.say)
         work = _Work(args, track, result, balance, source, began, line)
@@ -191,6 +191,35 @@ def _corner(args: argparse.Namespace, track: Track) -> str:
     from lapwright.cli.corner import corner_called
 
     return corner_called(track, args.corner) if args.corner else ""
+
+
+def _check_numbers(vehicle: Any, best: Sequence[tuple[str, tuple[float, float] | None]]) -> None:
+    """What is wrong with the numbers of the best setup, all of it, before anything is solved.
+
+    Bounds are refused in the words of the vehicle file, which know the unit that was likely meant.
+    """
+    from lapwright.errors import Fault, InputError
+    from lapwright.inputs.numbers import Number
+    from lapwright.inputs.overrides import find_spot
+    from lapwright.inputs.vehicle_keys import VEHICLE
+    from lapwright.study.make import bounded_numbers, four_wheels
+
+    faults: list[Fault] = []
+    rest: list[tuple[str, tuple[float, float] | None]] = []
+    for key, bounds in best:
+        spot = find_spot(VEHICLE, key)
+        wrong: list[Fault] = []
+        if spot is not None and isinstance(spot.kind, Number):
+            refused = [bound for bound in bounds or () if not spot.kind.allows(bound)]
+            wrong = [Fault(spot.kind.refusal(f"a bound of {key}", f"{b:g}", b)) for b in refused]
+        faults += wrong
+        rest.append((key, None if wrong else bounds))
+    try:
+        bounded_numbers(four_wheels(vehicle), rest)
+    except InputError as error:
+        faults += error.faults
+    if faults:
+        raise InputError(faults)
 
 
 def _solve(args: argparse.Namespace, track: Track, vehicle: Any, line: ProgressLine) -> ReferenceLap:

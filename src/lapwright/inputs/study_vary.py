@@ -163,6 +163,10 @@ def spread_kind(kind: Leaf) -> Kind:
     )
 
 
+ANY_NUMBER = spread_kind(_Open("", -1e300, 1e300))
+"""How the values of a number are given that is not known."""
+
+
 @lru_cache(maxsize=1)
 def varied_names() -> dict[str, Leaf]:
     """Every name that may be varied, ``ANY`` for a position in a list, and its kind."""
@@ -218,6 +222,9 @@ class Vary(Kind):
             if kind is None:
                 message = f"{shorten(name)} is not a number or word that can be varied{_nearest(name)}"
                 report.fault(place, (*path, name), message)
+                if isinstance(node.values[name], Mapping):
+                    # What is wrong with the range besides is told at once.
+                    ANY_NUMBER.read(node.values[name], (*path, name), report)
                 continue
             values = spread_kind(kind).read(node.values[name], (*path, name), report)
             if values is not MISSING:
@@ -243,7 +250,7 @@ class Vary(Kind):
     @property
     def entry(self) -> Kind:
         """What stands at each name, for the page of keys."""
-        return spread_kind(_Open("", -1e300, 1e300))
+        return ANY_NUMBER
 
 
 def _regex(name: str) -> str:
